@@ -101,4 +101,6 @@ def write_outputs(
         for name, text in texts.items():
             (folder / name).write_bytes(text.encode())
     except OSError as problem:
-        raise RecordingError(f"{folder}: the outputs cannot be written: {problem.strerror or problem}") from None
+        raise RecordingError(
+            f"{folder}: the outputs cannot be written: {problem.strerror or problem}"
+        ) from None
