@@ -1,0 +1,300 @@
+"""The life of each alarm after ISA-18.2 / IEC 62682, and the rules that keep alarms few.
+
+States are those of the bus: normal, unacknowledged, acknowledged, returned-unacknowledged, shelved.
+
+    normal --raised--> unacknowledged --acknowledge--> acknowledged --cleared--> normal
+    unacknowledged --cleared--> returned-unacknowledged --acknowledge--> normal, or --raised--> unacknowledged
+
+A latching alarm's return must be acknowledged even when the alarm was. A shelved alarm is silent until its
+end, then it is what it would have been. A suppressed alarm (see the table's `suppressed_by`) is not
+annunciated while its suppressor stands, and is when the suppressor goes and the alarm still stands.
+
+Chatter: an alarm that was raised three times within 60 s repeats faster than a person can answer, so it is
+held raised until it has been quiet for 60 s (three in a minute is the usual definition of a chattering alarm,
+from EEMUA 191 and ISA-18.2, quoted from memory). So no alarm is annunciated more than three times a minute.
+
+Pure: time is passed in as `t_s`, seconds on one growing clock of the caller's. Nothing here is lost by being
+called twice: raising what is raised or clearing what is clear changes nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+from monitor.alarms.catalogue import AlarmEntry, find_alarm
+from monitor.errors import EntryError
+from monitor.records import AlarmAcknowledged, AlarmShelved, Event, plain
+
+AlarmState = Literal["normal", "unacknowledged", "acknowledged", "returned-unacknowledged", "shelved"]
+CHATTER_RAISES = 3
+CHATTER_WINDOW_S = 60.0
+MAX_SHELVE_MINUTES = 480.0  # one shift; a fault that lasts longer is to be mended, not silenced
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmStatus:
+    """One alarm as it stands: the content of its retained message, without the envelope.
+
+    `active`: the condition is true at this moment. `annunciations` counts how often a person was called.
+    """
+
+    where: str
+    name: str
+    state: AlarmState = "normal"
+    active: bool = False
+    raised_s: float | None = None
+    cleared_s: float | None = None
+    value_mm: float | None = None
+    start_mm: float | None = None
+    end_mm: float | None = None
+    acknowledged_by: str | None = None
+    shelved_until_s: float | None = None
+    shelved_by: str | None = None
+    shelved_why: str | None = None
+    suppressed_by: str | None = None
+    chattering: bool = False
+    annunciations: int = 0
+
+    def as_dict(self) -> dict[str, Any]:
+        """With the table's words; JSON-ready, None where not known."""
+        entry = find_alarm(self.name)
+        words = {key: getattr(entry, key) for key in ("priority", "cause", "consequence", "action")}
+        own = {key: plain(getattr(self, key)) for key in self.__slots__}
+        return {**own, **words, "respond_within_s": entry.respond_within_s}
+
+
+@dataclass(slots=True)
+class _Alarm:
+    """One alarm's memory: its status, and what the status does not show."""
+
+    status: AlarmStatus
+    entry: AlarmEntry
+    acknowledged: bool = True  # of the present raise or return
+    acknowledged_before: bool = True  # what it was when the present raise came
+    called: bool = False  # the present raise was annunciated
+    condition: bool = False  # as last reported, before the chatter rule
+    raises_s: list[float] = field(default_factory=list)
+    changed_s: float = -math.inf
+
+
+class AlarmLifecycle:
+    """All alarms of one bay. Every call gives back the statuses that changed, in a fixed order."""
+
+    def __init__(self) -> None:
+        self._alarms: dict[tuple[str, str], _Alarm] = {}
+        self._t_s = 0.0
+
+    # ------------------------------------------------------------ what it is fed
+
+    def take(self, event: Event, t_s: float | None = None) -> list[AlarmStatus]:
+        """An event of the pipeline. `t_s` is the time now when it is later than the event's own stamp."""
+        if event.kind not in ("alarm-raised", "alarm-cleared"):
+            return []
+        where = event.sensor or event.pulley or "bay"
+        now_s = event.t_s if t_s is None else t_s
+        if event.kind == "alarm-cleared":
+            return self.clear(where, event.name, now_s, stamp_s=event.t_s)
+        figures = {"value_mm": event.value_mm, "start_mm": event.start_mm, "end_mm": event.end_mm}
+        return self.raise_alarm(where, event.name, now_s, stamp_s=event.t_s, **figures)
+
+    def raise_alarm(
+        self, where: str, name: str, t_s: float, *, stamp_s: float | None = None, **figures: float | None
+    ) -> list[AlarmStatus]:
+        """The condition became true. `stamp_s` is when, if that was earlier than now. Raises EntryError."""
+        before = self._begin(t_s)
+        alarm = self._alarm(where, name)
+        if not alarm.condition:
+            self._note_change(alarm, condition=True)
+            if not alarm.status.active:
+                alarm.acknowledged_before, alarm.acknowledged, alarm.called = alarm.acknowledged, False, False
+            stamp = self._t_s if stamp_s is None else stamp_s
+            alarm.status = replace(alarm.status, active=True, raised_s=stamp, cleared_s=None)
+        known = {key: figure for key, figure in figures.items() if figure is not None}
+        if known:
+            alarm.status = replace(alarm.status, **known)  # type: ignore[arg-type]
+        return self._changed(before)
+
+    def clear(self, where: str, name: str, t_s: float, *, stamp_s: float | None = None) -> list[AlarmStatus]:
+        """The condition is gone. Raises EntryError for an alarm that does not exist."""
+        before = self._begin(t_s)
+        find_alarm(name)
+        alarm = self._alarms.get((where, name))
+        if alarm is not None and alarm.condition:
+            self._note_change(alarm, condition=False)
+            alarm.status = replace(alarm.status, cleared_s=self._t_s if stamp_s is None else stamp_s)
+            self._settle_return(alarm)
+        return self._changed(before)
+
+    def acknowledge(self, entry: AlarmAcknowledged) -> list[AlarmStatus]:
+        """A person has seen an alarm. Raises EntryError when there is nothing to acknowledge."""
+        before = self._begin(entry.t_s)
+        alarm = self._existing(entry.where, entry.name)
+        if alarm.acknowledged:
+            raise EntryError(
+                f"{entry.where} {entry.name} has nothing to acknowledge; it is {alarm.status.state}"
+            )
+        alarm.acknowledged = True
+        alarm.status = replace(alarm.status, acknowledged_by=entry.by or None)
+        return self._changed(before)
+
+    def shelve(self, entry: AlarmShelved) -> list[AlarmStatus]:
+        """Silence an alarm for some minutes; 0 ends it. Raises EntryError when that may not be."""
+        before = self._begin(entry.t_s)
+        kind = find_alarm(entry.name)
+        if not kind.shelvable:
+            raise EntryError(f"{entry.name} calls for an immediate stop and cannot be shelved")
+        if not 0.0 <= entry.minutes <= MAX_SHELVE_MINUTES:
+            raise EntryError(f"minutes must be from 0 to {MAX_SHELVE_MINUTES:g}, not {entry.minutes:g}")
+        alarm = self._alarm(entry.where, entry.name)
+        until_s = self._t_s + 60.0 * entry.minutes if entry.minutes > 0.0 else None
+        alarm.status = replace(
+            alarm.status,
+            shelved_until_s=until_s,
+            shelved_by=(entry.by or None) if until_s is not None else None,
+            shelved_why=(entry.why or None) if until_s is not None else None,
+        )
+        return self._changed(before)
+
+    def advance(self, t_s: float) -> list[AlarmStatus]:
+        """Time is now `t_s`: shelving ends, chatter calms."""
+        return self._changed(self._begin(t_s))
+
+    def clear_all(self, t_s: float, *, keep: Iterable[tuple[str, str]] = ()) -> list[AlarmStatus]:
+        """Nothing is known of the conditions any more (another belt): each one that stood has returned."""
+        before = self._begin(t_s)
+        kept = set(keep)
+        for key, alarm in self._alarms.items():
+            if key in kept:
+                continue
+            alarm.condition, alarm.raises_s = False, []
+            if alarm.status.active:
+                alarm.status = replace(alarm.status, cleared_s=self._t_s)
+                self._settle_return(alarm)
+        return self._changed(before)
+
+    # ------------------------------------------------------------ what it tells
+
+    def snapshot(self) -> list[AlarmStatus]:
+        """Every alarm that was ever raised, by place and name."""
+        return [self._alarms[key].status for key in sorted(self._alarms)]
+
+    def standing(self) -> list[AlarmStatus]:
+        """The alarms that a person should know of now: neither normal, shelved nor suppressed."""
+        return [s for s in self.snapshot() if s.state not in ("normal", "shelved")]
+
+    def status(self, where: str, name: str) -> AlarmStatus:
+        """One alarm's status; normal when it was never raised. Raises EntryError for an unknown name."""
+        find_alarm(name)
+        alarm = self._alarms.get((where, name))
+        return alarm.status if alarm else AlarmStatus(where, name)
+
+    def restore(self, unacknowledged: Iterable[tuple[str, str]]) -> list[AlarmStatus]:
+        """After a restart: alarms that nobody had acknowledged have returned, and still want to be seen."""
+        before = self._begin(self._t_s)
+        for where, name in unacknowledged:
+            self._alarm(where, name).acknowledged = False
+        return self._changed(before)
+
+    # ------------------------------------------------------------ the rules
+
+    def _begin(self, t_s: float) -> dict[tuple[str, str], AlarmStatus]:
+        before = {key: alarm.status for key, alarm in self._alarms.items()}
+        if math.isfinite(t_s):
+            self._t_s = max(self._t_s, t_s)
+        return before
+
+    def restart_clock(self, t_s: float = 0.0) -> None:
+        """The caller's clock starts over (a new log): what lasts is moved to the new clock."""
+        shift_s = t_s - self._t_s
+        self._t_s = t_s
+        for alarm in self._alarms.values():
+            status = alarm.status
+            until_s = None if status.shelved_until_s is None else status.shelved_until_s + shift_s
+            alarm.status = replace(status, shelved_until_s=until_s)
+            if not status.active:
+                alarm.status = replace(alarm.status, raised_s=None, cleared_s=None)
+            alarm.raises_s = [r + shift_s for r in alarm.raises_s]
+            alarm.changed_s += shift_s
+
+    def _alarm(self, where: str, name: str) -> _Alarm:
+        key = (where, name)
+        if key not in self._alarms:
+            self._alarms[key] = _Alarm(AlarmStatus(where, name), find_alarm(name))
+        return self._alarms[key]
+
+    def _existing(self, where: str, name: str) -> _Alarm:
+        find_alarm(name)
+        alarm = self._alarms.get((where, name))
+        if alarm is None:
+            raise EntryError(f"{name} was never raised at '{where}'")
+        return alarm
+
+    def _note_change(self, alarm: _Alarm, *, condition: bool) -> None:
+        if self._t_s - alarm.changed_s >= CHATTER_WINDOW_S:
+            alarm.raises_s = []
+        alarm.condition, alarm.changed_s = condition, self._t_s
+        if condition:
+            alarm.raises_s = [r for r in alarm.raises_s if self._t_s - r < CHATTER_WINDOW_S] + [self._t_s]
+
+    def _chatters(self, alarm: _Alarm) -> bool:
+        return len(alarm.raises_s) >= CHATTER_RAISES and self._t_s - alarm.changed_s < CHATTER_WINDOW_S
+
+    def _settle_return(self, alarm: _Alarm) -> None:
+        """The condition is gone: so is the alarm, unless the chatter rule holds it."""
+        if alarm.condition or not alarm.status.active or self._chatters(alarm):
+            return
+        if alarm.called:
+            alarm.acknowledged = alarm.acknowledged and not alarm.entry.latching
+        else:  # nobody was called, so nobody need acknowledge it
+            alarm.acknowledged = alarm.acknowledged_before
+        alarm.status = replace(alarm.status, active=False)
+
+    def _suppressor(self, alarm: _Alarm) -> str | None:
+        """The name of the alarm that makes this one pointless, if one stands."""
+        where = alarm.status.where
+        for name in alarm.entry.suppressed_by:
+            for place in dict.fromkeys((where, "bay")):
+                other = self._alarms.get((place, name))
+                if other is not None and other.status.active:
+                    return name
+        return None
+
+    def _changed(self, before: dict[tuple[str, str], AlarmStatus]) -> list[AlarmStatus]:
+        for key in sorted(self._alarms):
+            self._settle_return(self._alarms[key])
+        for key in sorted(self._alarms):
+            self._assess(self._alarms[key])
+        return [a.status for k, a in sorted(self._alarms.items()) if a.status != before.get(k)]
+
+    def _assess(self, alarm: _Alarm) -> None:
+        status = alarm.status
+        until_s = status.shelved_until_s
+        if until_s is not None and self._t_s >= until_s:
+            status = replace(status, shelved_until_s=None, shelved_by=None, shelved_why=None)
+        suppressor = self._suppressor(alarm) if status.active else None
+        state = self._state(alarm, status, suppressor)
+        called = state == "unacknowledged" and status.state != "unacknowledged"
+        if called:
+            alarm.called = True
+            status = replace(status, acknowledged_by=None)
+        alarm.status = replace(
+            status,
+            state=state,
+            suppressed_by=suppressor,
+            chattering=status.active and self._chatters(alarm),
+            annunciations=status.annunciations + (1 if called else 0),
+        )
+
+    def _state(self, alarm: _Alarm, status: AlarmStatus, suppressor: str | None) -> AlarmState:
+        if status.shelved_until_s is not None:
+            return "shelved"
+        if status.active:
+            if alarm.acknowledged:
+                return "acknowledged"
+            if suppressor is not None and status.state in ("normal", "returned-unacknowledged"):
+                return status.state
+            return "unacknowledged"
+        return "normal" if alarm.acknowledged else "returned-unacknowledged"
