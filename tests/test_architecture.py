@@ -1,4 +1,4 @@
-"""The shape of the program, held by reading its imports: data flows one way and only the outside touches the world."""
+"""The shape of the program, read from its imports: data flow one way, only the outside touches the world."""
 
 from __future__ import annotations
 
@@ -39,9 +39,9 @@ FORBIDDEN_NAMES |= {"common", "misc", "tools"}
 # Modules that reach the world: a clock, a port, a file, a thread, another process, chance.
 WORLD = {
     "time", "datetime", "socket", "ssl", "select", "selectors", "threading", "_thread", "queue", "asyncio",
-    "concurrent", "multiprocessing", "subprocess", "signal", "os", "io", "pathlib", "shutil", "tempfile", "glob",
-    "gzip", "sqlite3", "serial", "paho", "amqtt", "logging", "random", "secrets", "uuid", "urllib", "http", "pty",
-    "tty", "termios", "fcntl", "sys", "platform", "locale",
+    "concurrent", "multiprocessing", "subprocess", "signal", "os", "io", "pathlib", "shutil", "tempfile",
+    "glob", "gzip", "sqlite3", "serial", "paho", "amqtt", "logging", "random", "secrets", "uuid", "urllib",
+    "http", "pty", "tty", "termios", "fcntl", "sys", "platform", "locale",
 }  # fmt: skip
 WORLD_CALLS = {"open", "input", "print", "exec", "eval"}
 # Exceptions, each with its reason.
@@ -55,7 +55,8 @@ MAX_LINES = 60
 
 
 def layer_of(path: Path) -> str:
-    return path.relative_to(PACKAGE).parts[0].removesuffix(".py").split("_cli")[0]
+    name = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    return "cli" if name.startswith("cli_") else name
 
 
 def modules() -> list[Path]:

@@ -106,7 +106,7 @@ def _amqtt(port: int) -> Iterator[Address]:
         from amqtt.broker import Broker
     except ImportError:
         raise BrokerError(
-            "no MQTT broker here: install mosquitto, or the embedded one with: pip install 'runin-monitor[demo]'"
+            "no MQTT broker: install mosquitto, or the built-in one by: pip install 'runin-monitor[demo]'"
         ) from None
     logging.getLogger("amqtt").setLevel(logging.CRITICAL)
     logging.getLogger("transitions").setLevel(logging.CRITICAL)
