@@ -126,7 +126,7 @@ void board_step(const struct sample *sample)
         seq = (uint16_t)(seq + sample->missed);
         samples_lost = true;
     }
-    tell_hello(sample->time_us);
+    tell_hello(sample->time_us - SAMPLE_DELAY_US); /* the sampling instant: before the E record's own time */
     tell_marks();
     tell_ticks();
     tell_buttons(sample->time_us);

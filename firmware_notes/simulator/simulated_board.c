@@ -5,20 +5,18 @@
  *     simulated_board board.elf pty     prints the name of a pseudo-terminal that is the board's serial line
  *     simulated_board board.elf -       writes the serial line's bytes to standard output
  *
- * Inputs come on standard input as the script that hal_host.c describes, with two lines more:
+ * Inputs come on standard input as the script that hal_host.c describes, with one line more:
  *     TIME reset-adc       the converter is switched off behind the firmware's back (the watchdog must bite)
- *     TIME pace FACTOR     from then on no faster than FACTOR times real time
- * The simulation never runs past the time of the last line read, and ends with standard input.
+ * The simulation never runs past the time of the last line read: who writes the lines sets the pace. It ends
+ * with standard input.
  * Time 0 is the instant the firmware starts its clock.
  */
 #define _GNU_SOURCE
-#include <errno.h>
 #include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <termios.h>
-#include <time.h>
 #include <unistd.h>
 
 #include "avr_adc.h"
@@ -67,7 +65,7 @@ static void byte_out(struct avr_irq_t *irq, uint32_t value, void *param)
 static void no_sleep(avr_t *of, avr_cycle_count_t how_long)
 {
     (void)of;
-    (void)how_long; /* a sleeping processor costs no time here; pace() does the waiting */
+    (void)how_long; /* a sleeping processor costs no time here */
 }
 
 static avr_cycle_count_t stop_here(struct avr_t *of, avr_cycle_count_t when, void *param)
@@ -92,26 +90,6 @@ static void run_until(avr_cycle_count_t end)
     avr_cycle_timer_cancel(avr, stop_here, NULL);
 }
 
-static void pace(unsigned long long board_us, double factor)
-{
-    static struct timespec began;
-    static unsigned long long began_us;
-    static double began_factor;
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    if (factor != began_factor) {
-        began = now;
-        began_us = board_us;
-        began_factor = factor;
-    }
-    if (factor <= 0)
-        return;
-    double due_s = (double)(board_us - began_us) * 1e-6 / factor;
-    double gone_s = (double)(now.tv_sec - began.tv_sec) + (double)(now.tv_nsec - began.tv_nsec) * 1e-9;
-    if (due_s > gone_s)
-        usleep((useconds_t)((due_s - gone_s) * 1e6));
-}
-
 static avr_irq_t *pin(char port, int bit)
 {
     return avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(port), bit);
@@ -129,7 +107,7 @@ static void set_volts(const char *values)
     }
 }
 
-static void apply(const char *what, const char *values, double *factor)
+static void apply(const char *what, const char *values)
 {
     static const struct {
         const char *name;
@@ -140,8 +118,6 @@ static void apply(const char *what, const char *values, double *factor)
         set_volts(values);
     else if (strcmp(what, "avcc") == 0)
         avr->avcc = (uint32_t)atoi(values);
-    else if (strcmp(what, "pace") == 0)
-        *factor = atof(values);
     else if (strcmp(what, "reset-adc") == 0)
         avr->data[ADCSRA] = 0;
     else
@@ -185,10 +161,9 @@ static void start(const char *path)
     flags &= (uint32_t) ~(AVR_UART_FLAG_STDIO | AVR_UART_FLAG_POLL_SLEEP);
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), byte_out, NULL);
-    double none = 0;
     for (const char *const *name = (const char *const[]){"mark", "tick", "button1", "button2", "jumper", NULL}; *name;
          name++)
-        apply(*name, "1", &none);
+        apply(*name, "1");
     while ((avr->data[TCCR1B] & 7) == 0) {
         if (avr_run(avr) >= cpu_Done || avr->cycle > 10 * MHZ * 1000000ULL)
             fail("the firmware does not start its clock");
@@ -199,7 +174,6 @@ static void start(const char *path)
 int main(int argc, char **argv)
 {
     char text[256];
-    double factor = 0;
     if (argc != 3 || (strcmp(argv[2], "pty") != 0 && strcmp(argv[2], "-") != 0))
         fail("expected: simulated_board FIRMWARE.elf pty|-");
     answers = fdopen(dup(STDOUT_FILENO), "w");
@@ -214,12 +188,8 @@ int main(int argc, char **argv)
         int at = 0;
         if (sscanf(text, "%llu %15s%n", &until_us, what, &at) != 2)
             fail("expected lines of TIME WHAT VALUES");
-        if (factor > 0)
-            pace(until_us, factor);
         run_until(zero + until_us * MHZ + MHZ / 2); /* in mid-microsecond: no doubt which one it belongs to */
-        apply(what, text + at, &factor);
-        if (strcmp(what, "pace") == 0)
-            pace(until_us, factor);
+        apply(what, text + at);
     }
     if (dropped > 0)
         fprintf(stderr, "simulated_board: %llu bytes had no reader\n", dropped);
