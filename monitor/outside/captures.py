@@ -1,7 +1,7 @@
 """Opening what was recorded: a capture (`*.wire`, `*.wire.gz`, a folder with one) or one of our own logs.
 
 Decides what kind of recording a path is, and refuses with one sentence what is none. A log brings its station
-file and what people said at its byte offsets, so that playing it makes the very calls that were made live: the
+file and what people said at its byte offsets, so that playing it makes the calls that were made live: the
 same bytes, the same entries in between, hence the same events to the bit.
 """
 
