@@ -156,21 +156,45 @@ class Board:
             self._damage(lines[row], keep[row], written.first + int(written.order_e[row]))
         flat = lines[keep].tobytes()
         ends = np.concatenate([[0], np.cumsum(keep.sum(axis=1))])
+        singles = self._single_lines(written)
         pieces, done = [], 0
-        by_order = sorted(range(len(stretch.singles)), key=lambda i: int(written.order_s[i]))
-        for i in by_order:
+        for i in sorted(range(len(singles)), key=lambda i: int(written.order_s[i])):
             upto = int(ends[np.searchsorted(written.order_e, written.order_s[i])])
-            pieces.append(flat[done:upto])
+            pieces += [flat[done:upto], singles[i]]
             done = upto
-            if not written.lost[n + i]:
-                order = int(written.order_s[i])
-                line = self._single_line(stretch.singles[i], written.first_seq + order)
-                mask = np.ones(line.shape, dtype=bool)
-                if written.garbled[n + i]:
-                    self._damage(line, mask, written.first + order)
-                pieces.append(line[mask].tobytes())
         pieces.append(flat[done:])
         return b"".join(pieces)
+
+    def _single_lines(self, written: Written) -> list[bytes]:
+        """Bytes of each single record, none for a lost one."""
+        texts = [b""] * len(written.stretch.singles)
+        for kind in ("H", "M", "T"):
+            which = [i for i, single in enumerate(written.stretch.singles) if single.kind == kind]
+            if which:
+                for i, line in zip(which, self._lines_of_kind(kind, which, written), strict=True):
+                    texts[i] = self._after_fate(line, i, written)
+        return texts
+
+    def _after_fate(self, line: Bytes, i: int, written: Written) -> bytes:
+        place = written.order_e.size + i
+        if written.lost[place]:
+            return b""
+        mask = np.ones(line.shape, dtype=bool)
+        if written.garbled[place]:
+            self._damage(line, mask, written.first + int(written.order_s[i]))
+        return line[mask].tobytes()
+
+    def _lines_of_kind(self, kind: str, which: list[int], written: Written) -> Bytes:
+        singles = [written.stretch.singles[i] for i in which]
+        seq = (written.first_seq + written.order_s[which]) & 0xFFFF
+        columns = [(seq, 4), (self._clock(np.array([s.stamp_us for s in singles])), 8)]
+        if kind == "H":
+            values = [(1, 2), (self._board, 8), (self._channels, 2), (self._rate_hz, 4)]
+            columns += [(np.full(len(singles), value), digits) for value, digits in values]
+        else:
+            digits = 4 if kind == "M" else 8
+            columns.append((np.array([s.value for s in singles]) & (16**digits - 1), digits))
+        return encode_lines(kind, columns)
 
     def _clock(self, time_us: Ints) -> Ints:
         clock: Ints = (time_us - self._epoch_us + self._boot_us) & 0xFFFFFFFF
@@ -182,18 +206,6 @@ class Board:
         columns = [(seq, 4), (self._clock(stretch.time_us), 8), (stretch.flags, 2)]
         columns += [(stretch.counts[:, channel], 4) for channel in range(self._channels)]
         return encode_lines("E", columns)
-
-    def _single_line(self, single: Single, seq: int) -> Bytes:
-        fields = [(seq & 0xFFFF, 4)]
-        fields.append((int(self._clock(np.array([single.stamp_us]))[0]), 8))
-        if single.kind == "H":
-            fields += [(1, 2), (self._board, 8), (self._channels, 2), (self._rate_hz, 4)]
-        else:
-            fields.append(
-                (single.value & 0xFFFF, 4) if single.kind == "M" else (single.value & 0xFFFFFFFF, 8)
-            )
-        lines = encode_lines(single.kind, [(np.array([value]), digits) for value, digits in fields])
-        return lines.reshape(-1)
 
     def _damage(self, line: Bytes, keep: NDArray[np.bool_], index: int) -> None:
         """One to three bytes altered, or dropped; at times the line end goes, too."""

@@ -28,6 +28,7 @@ from monitor.simulation.params import (
 )
 
 Draw = np.random.Generator
+Build = Callable[[Draw, Params], Params]
 
 
 def make(family: str, seed: int) -> Params:
@@ -268,7 +269,7 @@ def _plain(rng: Draw, belt: Params) -> Params:
 # ---------------------------------------------------------------- faults of sensors, link, marks, speed
 
 
-def _fault(kind: FaultKind) -> Callable[[Draw, Params], Params]:
+def _fault(kind: FaultKind) -> Build:
     def build(rng: Draw, belt: Params) -> Params:
         start = rng.uniform(9.0, 14.0) * _rev_s(belt)
         lasts = 1e12 if rng.random() < 0.5 else rng.uniform(2.0, 5.0) * _rev_s(belt)
@@ -283,9 +284,7 @@ def _fault(kind: FaultKind) -> Callable[[Draw, Params], Params]:
     return build
 
 
-def _with_drift(
-    kind: str, change: Callable[[Draw, Params], dict[str, Any]]
-) -> Callable[[Draw, Params], Params]:
+def _with_drift(kind: str, change: Callable[[Draw, Params], dict[str, Any]]) -> Build:
     """Trouble that must not hide a drift nor make one up: half of the belts drift."""
 
     def build(rng: Draw, belt: Params) -> Params:
@@ -329,7 +328,7 @@ def _restart(rng: Draw, belt: Params) -> dict[str, Any]:
     return {"restarts_s": (rng.uniform(5.0, 9.0) * _rev_s(belt),)}
 
 
-FAMILIES: dict[str, Callable[[Draw, Params], Params]] = {
+FAMILIES: dict[str, Build] = {
     "quiet": _quiet,
     "drift": _drift,
     "slow": _slow,
@@ -354,9 +353,7 @@ FAMILIES: dict[str, Callable[[Draw, Params], Params]] = {
     "marks-miss": _with_drift("miss", lambda rng, belt: {"mark_missing": _some_revs(rng, belt)}),
     "marks-dup": _with_drift("dup", lambda rng, belt: {"mark_double": _some_revs(rng, belt)}),
     "marks-late": _with_drift("late", lambda rng, _: {"mark_delay_s": rng.uniform(0.1, 0.6)}),
-    "marks-none": _with_drift(
-        "none", lambda rng, _: {"marks": False, "length_error": rng.uniform(-0.02, 0.02)}
-    ),
+    "marks-none": _with_drift("none", lambda *_: {"marks": False}),
     "ticks": _with_drift("ticks", lambda rng, _: {"ticks_per_turn": int(rng.choice([1, 4, 12, 60]))}),
     "ticks-none": _with_drift(
         "ticks-none", lambda rng, _: {"ticks_per_turn": int(rng.choice([4, 12, 60])), "marks": False}

@@ -129,9 +129,13 @@ class EndlessBelt:
         moved = [(a + infeed_mm, b, c + drive_mm, d) for a, b, c, d in self._past]
         self._past = deque(moved, maxlen=self._past.maxlen)
 
-    def skew(self, infeed_rad: float, drive_rad: float) -> None:
-        """Skew the pulleys from here on; the slope at the skewed entry jumps with it."""
-        if self._f is not None:
+    def skew(self, infeed_rad: float, drive_rad: float, kick: bool = False) -> None:
+        """Skew the pulleys from here on.
+
+        `kick` keeps the term theta_L' of the span equation, by which the slope at the entry jumps with the
+        pulley; without it the belt bends into the new direction by and by. The steady walk is the same.
+        """
+        if kick and self._f is not None:
             self._slope[0] += -(infeed_rad - self._theta[0])
             self._slope[1] += drive_rad - self._theta[1]
         self._theta = (infeed_rad, drive_rad)
@@ -166,12 +170,16 @@ class EndlessBelt:
 
 
 def walk_by_revolution(
-    kl: float, span_mm: float, wrap_mm: float, theta_rad: float, revolutions: int, steps: int = 2000
+    kl: float, span_mm: float, wrap_mm: float, theta_rad: float, revolutions: int, kick: bool = False
 ) -> list[tuple[float, float]]:
-    """Walk in each revolution after the infeed pulley is skewed at once: (moved pulley, other pulley), mm."""
+    """Walk in each revolution after the infeed pulley is skewed: (moved pulley, other pulley), mm.
+
+    A skew that leads the carrying belt to positive y at the infeed leads the whole belt to negative y.
+    """
+    steps = 2000
     length_mm = 2.0 * (span_mm + wrap_mm)
     belt = EndlessBelt(kl, span_mm, wrap_mm, length_mm / steps)
-    belt.skew(theta_rad, 0.0)
+    belt.skew(theta_rad, 0.0, kick)
     walks, before = [], (0.0, 0.0)
     for _ in range(revolutions):
         for _ in range(steps):

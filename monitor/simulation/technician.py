@@ -1,7 +1,7 @@
 """A technician of software: does what the advice says, with the mistakes people make.
 
-He answers each advice to move with one deed after a while: he may turn the screw too far, take the wrong side,
-forget to write it down, or not wait for the belt to settle and turn again.
+He answers each advice to move with one deed after a while: he may turn the screw too far, take the wrong
+side, forget to write it down, or not wait for the belt to settle and turn again.
 """
 
 from __future__ import annotations
