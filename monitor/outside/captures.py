@@ -123,7 +123,8 @@ def open_log(path: str | Path) -> Recording:
     if length_mm is not None:
         station = with_belt_length(station, length_mm)
     entries = tuple(read_entries(folder / ENTRIES_FILE))
-    return Recording(folder, "log", wire, station, _check_wire(wire), entries, belt=belt)
+    size_bytes = wire.stat().st_size if wire.name == WIRE else _check_wire(wire)
+    return Recording(folder, "log", wire, station, size_bytes, entries, belt=belt)
 
 
 def with_belt_length(station: Station, length_mm: float) -> Station:

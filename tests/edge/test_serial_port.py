@@ -1,4 +1,4 @@
-"""The port reader on pseudo-terminals, sockets and files: every byte once, and back by itself after an unplug."""
+"""The port reader on pseudo-terminals, sockets and files: every byte once, and back after an unplug."""
 
 from __future__ import annotations
 
@@ -112,7 +112,7 @@ def test_pulled_and_put_back_five_times(board: Board) -> None:
         fds_before = fds_before or len(os.listdir("/proc/self/fd"))
         board.say(b"cycle %d\r\n" % cycle)
         said += b"cycle %d\r\n" % cycle
-        listener.wait_for(lambda: listener.heard == said)
+        listener.wait_for(lambda said=said: listener.heard == said)
         lost = listener.count(PortLost)
         board.pull()
         listener.wait_for(lambda lost=lost: listener.count(PortLost) > lost)
