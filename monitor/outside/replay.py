@@ -158,8 +158,8 @@ def print_summary(result: Replay, folder: Path, console: Console) -> None:
         console.print(f"  {reason}", markup=False)
     minutes = summary["seconds"] / 60
     console.print(
-        f"{summary['revolutions']} revolutions in {minutes:.1f} min; records: {summary['records_good']} good, "
-        f"{summary['records_rejected']} rejected, {summary['records_lost']} lost"
+        f"{summary['revolutions']} revolutions in {minutes:.1f} min; records: {summary['records_good']} good,"
+        f" {summary['records_rejected']} rejected, {summary['records_lost']} lost"
     )
     for pulley, final in summary["final"].items():
         position = measured(final["position_mm"], final["position_mm_se"], "mm")
