@@ -148,7 +148,7 @@ class Board:
 
     def as_bytes(self, written: Written) -> bytes:
         """The bytes of the wire."""
-        stretch, n = written.stretch, written.order_e.size
+        n = written.order_e.size
         lines = self._edge_lines(written)
         keep = np.ones(lines.shape, dtype=bool)
         keep[written.lost[:n]] = False

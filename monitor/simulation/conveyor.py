@@ -74,11 +74,14 @@ class Wander:
         self.series = Series(step, self._last)
 
     def reach(self, place: float) -> None:
-        while (self.series.end - 2) * self.series.step <= place:
+        blocks, end = [], self.series.end
+        while (end - 2) * self.series.step <= place:
             kicks = np.cumsum(self._kick * self._rng.standard_normal(_BLOCK))
-            block = self._power * (self._last + kicks)
-            self._last = float(block[-1])
-            self.series.append(block)
+            blocks.append(self._power * (self._last + kicks))
+            self._last = float(blocks[-1][-1])
+            end += _BLOCK
+        if blocks:
+            self.series.append(np.concatenate(blocks))
 
 
 class Screw:
@@ -273,6 +276,7 @@ class Conveyor:
         ]
         self._drifts: list[tuple[Pulley, float, float, float]] = []
         self._runout_phase = float(rngs[2].uniform(0.0, 2.0 * math.pi))
+        self.reach(0.0)
 
     def move(self, where: MoveWhere, side: Side, amount_mm: float) -> None:
         """Move one bearing; positive tightens the belt there."""

@@ -16,7 +16,10 @@ import math
 from collections import deque
 from dataclasses import dataclass, field
 
-_SMALL_KL = 0.05  # below this the closed forms lose digits to cancellation; the series is then exact to 1e-9
+# Below _SMALL_KL the closed forms lose digits to cancellation; numerators and denominator are then taken from
+# their series in (K*L)^2, exact to 1e-9 there. Above _LARGE_KL cosh and sinh overflow and are equal.
+_SMALL_KL = 0.3
+_LARGE_KL = 300.0
 
 
 def stiffness_number(span_mm: float, width_mm: float, strain: float) -> float:
@@ -32,19 +35,22 @@ def skew_rad(take_up_mm: float, bearing_spacing_mm: float) -> float:
 def curvature_factor(kl: float) -> float:
     """K_c = y_L/(L*theta_L): 2/3 for a stiff belt (K*L -> 0), 1 for a string (K*L -> infinity)."""
     if kl < _SMALL_KL:
-        return 2.0 / 3.0 + kl * kl / 90.0
-    if kl > 300.0:
+        f1, f2, _ = span_functions(kl)
+        return f2 / f1
+    if kl > _LARGE_KL:
         return 1.0 - 1.0 / kl
     return (kl * math.cosh(kl) - math.sinh(kl)) / (kl * (math.cosh(kl) - 1.0))
 
 
 def span_functions(kl: float) -> tuple[float, float, float]:
     """f1, f2, f3 of the moving span; 6, 4, 2 for K*L -> 0, and f2 + f3 = f1."""
-    if kl < 0.3:
-        f1 = 6.0 + kl * kl / 10.0 - kl**4 / 8400.0
-        f2 = f1 * (2.0 / 3.0 + kl * kl / 90.0 - kl**4 / 7560.0)
+    if kl < _SMALL_KL:
+        x = kl * kl
+        q = 1 / 12 + x / 180 + x**2 / 6720 + x**3 / 453600
+        f1 = (1 / 2 + x / 24 + x**2 / 720 + x**3 / 40320) / q
+        f2 = (1 / 3 + x / 30 + x**2 / 840 + x**3 / 45360) / q
         return f1, f2, f1 - f2
-    if kl > 300.0:
+    if kl > _LARGE_KL:
         f1 = kl * kl / (kl - 2.0)
         f2 = f1 * curvature_factor(kl)
         return f1, f2, f1 - f2

@@ -105,7 +105,6 @@ class Simulation:
 
     def position_mm(self) -> dict[str, float]:
         """True whole-belt position now at each pulley, without the belt's own wander."""
-        self._conveyor.reach(self._rolled_mm)
         here = np.array([self._rolled_mm])
         return {p: float(self._conveyor.position_mm(p, here)[0]) for p in ("infeed", "drive")}
 
