@@ -22,7 +22,7 @@ import termios
 import threading
 import time
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import serial
 
@@ -153,7 +153,11 @@ class UrlSource:
     """Anything that serial_for_url opens."""
 
     def __init__(self, address: str, baud: int) -> None:
-        self._port = serial.serial_for_url(address, baudrate=baud, timeout=0, exclusive=True)
+        port: Any = serial.serial_for_url(address, baudrate=baud, timeout=0, exclusive=True, do_not_open=True)
+        # On opening, pyserial throws away what has already arrived; here every byte counts.
+        port.reset_input_buffer = port._reset_input_buffer = lambda: None
+        port.open()
+        self._port = port
         try:
             self._fd: int | None = self._port.fileno()
         except (AttributeError, io.UnsupportedOperation, OSError):

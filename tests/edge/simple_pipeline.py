@@ -1,6 +1,6 @@
 """A stand-in for the pipeline, so that the edge is tested by itself: whole lines in, simple events out.
 
-It keeps the pipeline's promises that the edge leans on: any chunks, entries at the first later record, a summary.
+It keeps the promises that the edge leans on: any chunks, entries at the first later record, a summary.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The log of a belt: what is in it, that a replay says the same, hostile names, and the kill at any instant."""
+"""The log of a belt: what is in it, that a replay says the same, hostile names, and a kill at any time."""
 
 from __future__ import annotations
 
@@ -68,8 +68,8 @@ def test_a_log_holds_the_run_and_replays_the_same(tmp_path: Path, station_file: 
     folder = log.close(pipeline, "test", UTC_START, 99 * SECOND_NS)
     assert folder.name == "20260301T120000Z_belt-1"
     assert sorted(p.name for p in folder.iterdir()) == [
-        "belt.json", "board.times", "board.wire", "closed.json", "entries.jsonl", "events.jsonl", "profile.csv",
-        "revolutions.csv", "station.toml", "summary.json",
+        "belt.json", "board.times", "board.wire", "closed.json", "entries.jsonl", "events.jsonl",
+        "profile.csv", "revolutions.csv", "station.toml", "summary.json",
     ]  # fmt: skip
     assert (folder / "board.wire").read_bytes() == wire
     events = "".join(event_line(m) for m in messages if isinstance(m, Event))
@@ -147,7 +147,8 @@ wire = some_wire(600.0)
 for number, start in enumerate(range(0, len(wire), 97)):
     log.append(wire[start:start + 97], datetime.now(UTC), number * 20_000_000)
     if number % 7 == 0:
-        log.say(Said(number / 50, log.bytes_written, NoteSaid(number / 50, f"note {number}")), datetime.now(UTC), number)
+        said = Said(number / 50, log.bytes_written, NoteSaid(number / 50, f"note {number}"))
+        log.say(said, datetime.now(UTC), number * 20_000_000)
         print(number, log.bytes_written, flush=True)
 """
 
@@ -203,9 +204,9 @@ def test_a_full_disk_is_said_and_never_retried(
 
 
 HOSTILE = [
-    "../../x", "/etc/passwd", "..", ".", "", " ", "a/b", "a\\b", "nul", "CON.txt", "-rf", "x" * 300, "\u00e4" * 300,
-    "a\0b", "line\nend", "\u202egnp", "caf\u00e9", "cafe\u0301", "belt.part", "%2e%2e%2f", "~", "$(id)", "\ud800", "x.",
-    "CON", "com1", "a..b", ".hidden", "SN 12/34", "\U0001f4a5" * 40,
+    "../../x", "/etc/passwd", "..", ".", "", " ", "a/b", "a\\b", "nul", "CON.txt", "-rf", "x" * 300,
+    "\u00e4" * 300, "a\0b", "line\nend", "\u202egnp", "caf\u00e9", "cafe\u0301", "belt.part", "%2e%2e%2f", "~", "$(id)",
+    "\ud800", "x.", "CON", "com1", "a..b", ".hidden", "SN 12/34", "\U0001f4a5" * 40,
 ]  # fmt: skip
 
 

@@ -87,6 +87,13 @@ class Listener:
         assert not self.reader.is_alive()
 
 
+def test_what_was_said_before_the_opening_is_heard(board: Board) -> None:
+    board.say(b"early\r\n")
+    listener = Listener(str(board.link))
+    listener.wait_for(lambda: listener.heard == b"early\r\n")
+    listener.close()
+
+
 def some_text(size: int, seed: int = 1) -> bytes:
     return random.Random(seed).randbytes(size)
 
