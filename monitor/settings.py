@@ -251,7 +251,7 @@ def _button_faults(station: Station) -> Iterator[str]:
         if not re.fullmatch(BUTTON_PATTERN, action):
             yield (
                 f"[buttons] {_shown(key)} = {_shown(action)}: must be 'move infeed left +' (or snub, right, "
-                "-, with an amount in mm if it is not the usual one), 'stage-done', 'acknowledge' or 'note ...'"
+                "-, with an amount in mm if it is not the usual), 'stage-done', 'acknowledge' or 'note ...'"
             )
 
 

@@ -20,7 +20,8 @@ SECOND_US = 1_000_000
 STEP_RECORDS = 50  # an ordinary step: at most so many counts
 STEP_US = SECOND_US  # ... and so much time after the last E record; needs no rate to be believed
 OLDER_US = 2 * SECOND_US  # so much older than the last E record may an M, B or H record be
-BLIND_US = 60 * SECOND_US  # with no rate known, a longer silence is not bridged
+BLIND_US = 60 * SECOND_US  # a longer silence needs a known rate to be bridged
+YOUNG_US = 10 * SECOND_US  # after such a silence, a board time this young means that the board started anew
 LATE_RECORDS = 8  # a record so far behind the counter is a repeated or late one
 MEASURED_US = SECOND_US // 2  # from here on the epoch's own records per second are used
 MAX_TOLERANCE = SEQ_TURN // 4  # a looser agreement of time and counter proves nothing
@@ -72,6 +73,8 @@ class Clock:
         ahead_us = signed_us(wire_us - self.ref_wire)
         if 1 <= step <= STEP_RECORDS and self._is_ordinary(kind, ahead_us):
             return step
+        if ahead_us > BLIND_US and wire_us < YOUNG_US and kind != "T":
+            return OUT_OF_SEQUENCE  # agreement may be chance: if in doubt, a new epoch
         rate = self._rate()
         if self.vague or rate is None:
             return self._judge_blindly(kind, step, ahead_us)

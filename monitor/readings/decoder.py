@@ -1,6 +1,6 @@
 """The decoder: bytes in any pieces -> the board's records on one clock, and what became of every line.
 
-Framing, belief and timing are in wire.py, bulk.py and clock.py; here they are put together. Bad bytes are
+Framing, belief and timing are in framing.py, wire.py, bulk.py and clock.py; here they meet. Bad bytes are
 never an error: a line that is not believed is counted with its reason. Three rules decide what a believed
 line is:
 
@@ -34,6 +34,7 @@ from monitor.readings.clock import (
     Clock,
     signed_us,
 )
+from monitor.readings.framing import Framing
 from monitor.readings.wire import (
     LOST_SAMPLES,
     MAX_CHANNELS,
@@ -46,7 +47,6 @@ from monitor.readings.wire import (
 from monitor.records import BoardRecord, Button, EdgeBlock, Hello, Mark, Restart, Tally, Ticks
 
 BULK_BYTES = 4096  # from here on columns are faster than lines
-PIECE_BYTES = 1 << 17  # columns of this many bytes stay in the processor's cache
 NEAR_ZERO_US = 2_000_000  # a hello this young comes from a board that has just started
 SHORT_US = 60_000_000  # ... unless time simply wrapped within a silence shorter than this
 COUNT_WRAP = 0xFF00  # a mark count from here on may come back to 0 or 1 by wrapping
@@ -62,8 +62,7 @@ class Decoder:
 
     def __init__(self, *, bulk: bool = True) -> None:
         self._bulk = bulk
-        self._tail = b""
-        self._skipping = False  # within a line that is already rejected for its length
+        self._framing = Framing()
         self._good = 0
         self._lost = 0
         self._reasons: Counter[str] = Counter()
@@ -87,11 +86,14 @@ class Decoder:
     @property
     def unfinished_bytes(self) -> int:
         """Bytes of a line whose end has not come yet."""
-        return len(self._tail)
+        return len(self._framing.tail)
 
     def feed(self, data: bytes) -> list[BoardRecord]:
         """The records that these bytes complete, in the order in which the board sent them."""
-        for piece in self._whole_lines(bytes(data)):
+        pieces, too_long = self._framing.cut(bytes(data))
+        if too_long:
+            self._reject(TOO_LONG)
+        for piece in pieces:
             if self._bulk and len(piece) >= BULK_BYTES:
                 self._take_many(piece)
             else:
@@ -100,26 +102,7 @@ class Decoder:
         out, self._out = self._out, []
         return out
 
-    # ------------------------------------------------------------ framing
-
-    def _whole_lines(self, data: bytes) -> list[bytes]:
-        """Pieces of whole lines; what is left over waits for its end, but never for long."""
-        if self._skipping:
-            end = data.find(b"\n") + 1
-            if end == 0:
-                return []
-            data, self._skipping = data[end:], False
-        data = self._tail + data
-        pieces, start, last = [], 0, data.rfind(b"\n") + 1
-        while start < last:
-            end = last if last - start <= PIECE_BYTES else data.find(b"\n", start + PIECE_BYTES) + 1
-            pieces.append(data[start:end])
-            start = end
-        self._tail = data[last : last + MAX_LINE]
-        if len(self._tail) >= MAX_LINE:
-            self._reject(TOO_LONG)
-            self._tail, self._skipping = b"", True
-        return pieces
+    # ------------------------------------------------------------ pieces of whole lines
 
     def _take_each(self, piece: bytes) -> None:
         start = 0
@@ -377,8 +360,8 @@ class Decoder:
         """All that is remembered between two feeds, ready for JSON."""
         held = None if self._suspect is None else [list(self._suspect[0]), asdict(self._suspect[1])]
         return {
-            "tail": self._tail.hex(),
-            "skipping": self._skipping,
+            "tail": self._framing.tail.hex(),
+            "skipping": self._framing.skipping,
             "good": self._good,
             "lost": self._lost,
             "reasons": dict(self._reasons),
@@ -396,7 +379,7 @@ class Decoder:
     def restore(cls, saved: dict[str, Any], *, bulk: bool = True) -> Decoder:
         """A decoder that goes on where the saved one stood."""
         decoder = cls(bulk=bulk)
-        decoder._tail, decoder._skipping = bytes.fromhex(saved["tail"]), saved["skipping"]
+        decoder._framing = Framing(bytes.fromhex(saved["tail"]), saved["skipping"])
         decoder._good, decoder._lost = saved["good"], saved["lost"]
         decoder._reasons = Counter(saved["reasons"])
         decoder._clock = None if saved["clock"] is None else Clock(**saved["clock"])
