@@ -47,7 +47,7 @@ def test_generated_parts_are_what_the_program_says(name: str, rebuild: bool) -> 
 
 
 def test_every_command_shown_exists() -> None:
-    shown = set(re.findall(r"^(?:\.venv/bin/)?runin ([a-z]+(?: [a-z-]+)?)", README.read_text(), re.MULTILINE))
+    shown = set(re.findall(r"^ {4}runin ([a-z]+(?: [a-z-]+)?)", README.read_text(), re.MULTILINE))
     assert shown
     for command in shown:
         words = command.split()
@@ -59,7 +59,7 @@ def test_every_command_shown_exists() -> None:
 
 
 def test_every_option_shown_exists() -> None:
-    for line in re.findall(r"^(?:\.venv/bin/)?runin .*$", README.read_text(), re.MULTILINE):
+    for line in re.findall(r"^ {4}runin .*$", README.read_text(), re.MULTILINE):
         words = line.split("#")[0].split()[1:]
         depth = 2 if words[0] in ("log", "board") else 1
         options = {word.split("=")[0] for word in words if word.startswith("--")}
