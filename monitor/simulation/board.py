@@ -78,6 +78,7 @@ class Stretch:
     time_us: Ints
     flags: Ints
     counts: Ints
+    unsent: NDArray[np.bool_]  # numbered, but never sent
     singles: list[Single] = field(default_factory=list)
 
 
@@ -135,6 +136,7 @@ class Board:
         garbled = np.zeros(when.size, dtype=bool) if fate is None else fate[place, 1] < self._garble
         for start, end in outages_us:
             lost |= (when >= start) & (when < end)
+        lost[: stretch.time_us.size] |= stretch.unsent
         garbled &= ~lost
         self.lost += int(lost.sum())
         self.garbled += int(garbled.sum())

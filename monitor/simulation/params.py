@@ -86,8 +86,8 @@ class Fault:
 
     stuck: the channel repeats one count. clipped: it reads a rail (0000 or FFFF). open: a broken wire, the
     channel floats a few counts above 0000. reference: flags bit 1 is up and the channel wanders.
-    noisy: `size` times the noise. silent: the board sends no E record at all (all channels share
-    it); marks, ticks and hellos go on.
+    noisy: `size` times the noise. silent: no E record arrives (all channels share it) though their
+    numbers go on; marks, ticks and hellos still arrive.
     """
 
     kind: FaultKind

@@ -7,7 +7,7 @@ steps. No clock is read; nothing is remembered outside the object.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
@@ -182,10 +182,10 @@ class Simulation:
         ordered = sorted(enumerate(plan), key=lambda item: (-item[1][0], -item[0]))
         return [(int(np.ceil(time_s * p.rate_hz - 1e-6)), act) for _, (time_s, act) in ordered]
 
-    def _run(self, seconds: float) -> list[tuple[Written, bool]]:
+    def _run(self, seconds: float) -> Iterator[tuple[Written, bool]]:
+        """Pieces as they happen; each is to be written out before the next, a restart changes the clock."""
         self._asked_s += seconds
         end = int(np.ceil(self._asked_s * self.params.rate_hz - 1e-6))
-        written = []
         while self._sample < end:
             epoch = self._epoch
             while self._plan and self._plan[-1][0] <= self._sample:
@@ -193,8 +193,7 @@ class Simulation:
             upto = min(end, self._sample + _PIECE)
             if self._plan:
                 upto = min(upto, self._plan[-1][0])
-            written.append((self._piece(upto), epoch != self._epoch))
-        return written
+            yield self._piece(upto), epoch != self._epoch
 
     def _restart(self) -> None:
         """The board starts anew: its clock, numbers and counts with it."""
@@ -249,8 +248,8 @@ class Simulation:
             edges[:, channel] += look_up(self._profiles[fit.edge], station, p.length_mm)
             edges[:, channel] += self._bumps_mm(fit.edge, station, rolled)
         time_us, flags, counts, sent = self._sensing.sample(sample, time_s, edges)
-        sent &= time_us >= self._silent_until_us
-        return Stretch(self._epoch_us, time_us[sent], flags[sent], counts[sent])
+        up = time_us >= self._silent_until_us
+        return Stretch(self._epoch_us, time_us[up], flags[up], counts[up], ~sent[up])
 
     def _bumps_mm(self, edge: Side, station: Floats, rolled: Floats) -> Floats | float:
         total: Floats | float = 0.0

@@ -1,10 +1,10 @@
 """Steering figures of the belt against figures from outside this project, and against worked tables.
 
-Sources: J. J. Shelton, "Lateral Dynamics of a Moving Web", thesis, Oklahoma State University, 1968 (static
-beam, K_c); J. J. Shelton and K. N. Reid, ASME J. Dyn. Sys. Meas. Control 93(3), 1971 (f1, f2, f3; the form of the
-equation is from memory, the functions were checked against the beam). The parameter set of a published worked
-program on roll misalignment gives 6.98138 mm. The walk per revolution has no printed closed form known to us:
-those rows were computed from the same equations by hand and by an independent delay simulation.
+Sources: J. J. Shelton, "Lateral Dynamics of a Moving Web", thesis, Oklahoma State University, 1968, for the
+static beam and K_c. J. J. Shelton and K. N. Reid, ASME J. Dyn. Sys. Meas. Control 93(3), 1971, for f1, f2, f3: the form
+of the equation is from memory, the functions were checked against the beam. The parameter set of a published
+worked program on roll misalignment gives 6.98138 mm. The walk per revolution has no printed closed form known
+to us: those rows were computed from the same equations by hand and by an independent delay simulation.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def test_published_parameter_set() -> None:
     assert shift == pytest.approx(6.98138, abs=1e-5)
 
 
-# span, width, bearing spacing in inches: theta mrad, K*L, string and beam walk in, mm, slack-edge take-up in
+# inches: span, width, bearing spacing; then theta mrad, K*L, string, beam in, beam mm, slack-edge take-up in
 WALKS = [
     (120, 24, 26, 2.40384, 0.94868, 0.2885, 0.1017, 2.584, 0.363),
     (240, 24, 26, 2.40384, 1.89737, 0.5769, 0.2332, 5.922, 0.608),
