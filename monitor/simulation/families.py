@@ -278,7 +278,9 @@ def _fault(kind: FaultKind) -> Build:
         if kind == "silent":
             lasts = min(lasts, rng.uniform(10.0, 90.0))
         fault = Fault(kind, sensor, start, lasts, size)
-        expect = {"kind": kind, "at_s": start, "sensor": belt.sensors[sensor].name}
+        expect: dict[str, Any] = {"kind": kind, "at_s": start}
+        if kind not in ("silent", "reference"):  # those concern all sensors
+            expect["sensor"] = belt.sensors[sensor].name
         return _with(belt, faults=(fault,), expect=expect)
 
     return build

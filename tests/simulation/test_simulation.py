@@ -50,7 +50,8 @@ def test_other_seeds_give_other_belts() -> None:
 def test_readings_are_position_plus_wander_plus_profile(edge_list: tuple[str, ...]) -> None:
     """Taken apart again by the conventions of monitor.records: stations from the marks, counts from the file."""
     pulleys = ["infeed"] * (len(edge_list) // 2) + ["drive"] * (len(edge_list) // 2)
-    fits = tuple(SensorFit(p, e, 32000, -500.0) for p, e in zip(pulleys, edge_list, strict=True))  # type: ignore[arg-type]
+    ends = zip(pulleys, edge_list, strict=True)
+    fits = tuple(SensorFit(p, e, 32000, -500.0) for p, e in ends)  # type: ignore[arg-type]
     params = replace(BELT, sensors=fits, texture_sd_mm=0.0, speed_wander=0.0)
     simulation = Simulation(params)
     blocks = [r for r in simulation.records(200.0) if isinstance(r, EdgeBlock)]
@@ -73,8 +74,8 @@ def test_readings_are_position_plus_wander_plus_profile(edge_list: tuple[str, ..
 
 def test_profiles_are_zero_mean_and_of_the_asked_size() -> None:
     for shape in ("harmonics", "sagitta", "mixed"):
-        params = replace(BELT, camber_shape=shape, camber_pp_mm=7.0, texture_sd_mm=0.0, splice_jog_mm=0.0)  # type: ignore[arg-type]
-        params = replace(params, width_variation_mm=0.0)
+        params = replace(BELT, camber_pp_mm=7.0, texture_sd_mm=0.0, splice_jog_mm=0.0, width_variation_mm=0.0)
+        params = replace(params, camber_shape=shape)  # type: ignore[arg-type]
         profiles = edge_profiles(params, np.random.default_rng(3))
         for profile in profiles.values():
             assert profile.mean() == pytest.approx(0.0, abs=1e-12)

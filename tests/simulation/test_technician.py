@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pytest
 
@@ -50,7 +50,8 @@ class Knowing:
         self.moves.append(where)
         amount = min(1.6, abs(off) / gain)
         side = "right" if off > 0 else "left"
-        return [Advice(simulation.t_s, 1, "move", "", "", where=where, side=side, amount_mm=amount)]  # type: ignore[arg-type]
+        moved = replace(advice(simulation.t_s, amount), where=where, side=side)  # type: ignore[arg-type]
+        return [moved]
 
     def enter(self, entry: Entry) -> None:
         self.entered.append(entry)
@@ -77,10 +78,8 @@ def follow(habits: Habits, count: int = 200) -> list[tuple[float, str, float, bo
     technician, deeds = Technician(habits, seed=1), []
     for n in range(count):
         technician.hear(advice(1000.0 * n), 25.0)
-        deeds += [
-            (d.t_s - 1000.0 * n, d.side, d.amount_mm, d.entry is not None)
-            for d in technician.due(1000.0 * n + 999)
-        ]
+        for deed in technician.due(1000.0 * n + 999):
+            deeds.append((deed.t_s - 1000.0 * n, deed.side, deed.amount_mm, deed.entry is not None))
     return deeds
 
 
