@@ -1,0 +1,72 @@
+"""The account of both take-ups: what was moved so far, which side to move next, rounded to what a wrench
+can do.
+
+Tightening one side by an amount steers just as easing the other side by it does; what differs is the
+tension. So the side is chosen that brings the mean of both take-ups back toward where tensioning left it:
+moves that would all tighten would over-tension the belt by and by. Only the difference of the two sides
+steers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from monitor.records import MoveWhere, Side
+from monitor.settings import Station
+
+NUDGE = 10  # a nudge is a tenth of a wrench step: some 10 degrees of a usual take-up screw
+INCH_STEP_MM = 25.4 / 32.0
+INCH_NUDGE = 8  # an eighth of 1/32 in
+
+
+def signed(side: Side, amount_mm: float) -> float:
+    """Positive where the move should send the belt to the right: away from the side that was tightened."""
+    return amount_mm if side == "left" else -amount_mm
+
+
+@dataclass(slots=True)
+class TakeUps:
+    """Sums of the logged moves, mm, by place and side, since the run-in began."""
+
+    step_mm: float
+    nudge_mm: float
+    range_mm: float
+    moved_mm: dict[str, dict[str, float]] = field(
+        default_factory=lambda: {w: {"left": 0.0, "right": 0.0} for w in ("infeed", "snub")}
+    )
+
+    def log(self, where: MoveWhere, side: Side, amount_mm: float) -> None:
+        self.moved_mm[where][side] += amount_mm
+
+    def difference_mm(self, where: MoveWhere) -> float:
+        """The steering difference so far, signed like `signed`."""
+        return self.moved_mm[where]["left"] - self.moved_mm[where]["right"]
+
+    def reach_mm(self) -> float:
+        """The largest steering difference that the screws' travel allows, from the middle, both sides
+        used.
+        """
+        return self.range_mm
+
+    def choose_side(self, where: MoveWhere, signed_mm: float) -> tuple[Side, float]:
+        """Which side, and by how much (negative: ease), for a steering change of signed_mm."""
+        tighten: Side = "left" if signed_mm > 0 else "right"
+        ease: Side = "right" if signed_mm > 0 else "left"
+        mean_mm = 0.5 * sum(self.moved_mm[where].values())
+        half = 0.5 * abs(signed_mm)
+        if abs(mean_mm + half) <= abs(mean_mm - half) + 1e-9:
+            return tighten, abs(signed_mm)
+        return ease, -abs(signed_mm)
+
+    def rounded(self, signed_mm: float, fine: bool) -> float:
+        """The nearest amount that can be made with a wrench."""
+        unit = self.nudge_mm if fine else self.step_mm
+        return round(round(signed_mm / unit) * unit, 4)
+
+
+def account(station: Station) -> TakeUps:
+    """An empty account with the station's steps: wrench steps in mm, or 1/32 in where people read inches."""
+    p = station.procedure
+    if p.units == "inch":
+        return TakeUps(INCH_STEP_MM, INCH_STEP_MM / INCH_NUDGE, p.takeup_range_mm)
+    return TakeUps(p.wrench_step_mm, p.wrench_step_mm / NUDGE, p.takeup_range_mm)

@@ -1,0 +1,109 @@
+"""The words a person with a wrench in the hand reads: lengths, sides, cautions, usual causes.
+
+Left and right are the sides as the person stands looking the way the carrying side travels. Lengths are
+shown in the station's unit: mm with one decimal, or fractions of an inch down to 1/32 (finer only for a
+nudge that is finer). The cautions follow the rules for work on conveyors (ASME B20.1, 29 CFR 1910.147, ISO
+12100 hazards) in words of our own.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+from monitor.records import Side
+
+Units = Literal["mm", "inch"]
+INCH_MM = 25.4
+
+CAUTION_MOVE = (
+    "Moving belt and pulleys draw in hands, hair and clothing. Trained persons only, guards on. Adjust only from "
+    "outside the guards, with the tool on the take-up screw; never reach past the frame, under the belt or near a "
+    "pulley. To reach in or take off a guard: stop, lock out, tag out, release the tension, try to start. "
+    "This is advice, not a safety device."
+)
+CAUTION_SNUB = (
+    "The snub sits beside a nip. If its jack cannot be turned from outside the guards: stop, lock out, tag out, try to "
+    "start, then adjust. This program does not stop the conveyor, and its readings are no proof that it stands still."
+)
+CAUTION_WATCH = "Keep clear of the moving belt; guards on. This is advice, not a safety device."
+CAUTION_STOP = (
+    "Stop the conveyor with its own stop control. Before a restart: all persons clear, guards on, warn, then start. "
+    "This program does not stop the conveyor."
+)
+CAUTION_CHECK = (
+    "Stop and lock out before you reach in, clean, or touch pulley, snub, sensor or splice. This program does not stop "
+    "the conveyor, and its readings are no proof that it stands still."
+)
+CAUTION_LOCK = "Stop and lock out before you tighten anything inside the guards. Guards back on, tools out, then restart."
+
+CAUSES_FRAME = (
+    "Is the frame level, along and across? A twisted or unlevel frame sends the belt to its low side.",
+    "Are the infeed and drive shafts square to the bed? Take the same measurement on both sides, or the diagonals.",
+    "Is the tension even, and high enough that the belt does not slide on the drive pulley?",
+    "Is there build-up or worn lagging on a pulley?",
+    "Is the splice square?",
+    "Is the belt's camber within tolerance?",
+    "Does every roller turn? A seized or skewed return roller or snub steers the belt.",
+)
+CAUSES_NO_ANSWER = (
+    "Was the move made, on the side that was logged? Look at the screw, not at the list.",
+    "Is the bearing's lock bolt loose, and does the bearing follow the screw? Take up the slack of the thread.",
+    "Is the tension high enough that the belt does not slide on the drive pulley?",
+    "Is there build-up or worn lagging on a pulley?",
+    "Does every roller turn?",
+)
+CAUSES_BELT = (
+    "Is the splice square? Look where the edge jumps.",
+    "Is the belt's camber within tolerance? Lay it flat and stretch a string along the edge.",
+    "Is the tension even, and high enough to pull the belt straight?",
+    "Is there build-up on a pulley?",
+)
+CAUSES_SENSOR = (
+    "Is the sensor clean, fixed and free of the belt?",
+    "Is its cable plugged in and whole?",
+    "Does it see the edge, with nothing else in its view?",
+)
+
+
+def fraction(mm: float, finest: int = 32) -> str:
+    """A length as an inch fraction: 1/16 in, 1 3/32 in. Never nothing: a length below the finest goes
+    finer.
+    """
+    inches = abs(mm) / INCH_MM
+    while inches > 0.0 and round(inches * finest) == 0 and finest < 512:
+        finest *= 2
+    whole, part = divmod(round(inches * finest), finest)
+    if part == 0:
+        return f"{whole} in"
+    shrink = math.gcd(part, finest)
+    text = f"{part // shrink}/{finest // shrink} in"
+    return f"{whole} {text}" if whole else text
+
+
+def length(mm: float, units: Units) -> str:
+    """A length without its sign, as it is read on the shop floor."""
+    return fraction(mm) if units == "inch" else f"{abs(mm):.1f} mm"
+
+
+def move_length(mm: float, units: Units, finest_mm: float) -> str:
+    """The amount of a move, fine enough to show it exactly as it was rounded."""
+    if units == "mm":
+        return f"{abs(mm):.2f}".rstrip("0").rstrip(".") + " mm"
+    return fraction(mm, 32 if finest_mm >= INCH_MM / 33 else 256)
+
+
+def side_of(mm: float) -> Side:
+    """The side of centre a position lies on."""
+    return "right" if mm > 0 else "left"
+
+
+def revolutions(count: float) -> str:
+    whole = max(math.ceil(count - 1e-9), 1)
+    return "1 revolution" if whole == 1 else f"{whole} revolutions"
+
+
+def minutes(count: float) -> str:
+    if count < 1.5:
+        return f"{max(round(count * 60 / 5) * 5, 5)} seconds"
+    return f"{count:.1f} minutes" if count < 9.95 else f"{count:.0f} minutes"

@@ -1,0 +1,273 @@
+"""How this belt answers moves: where it will be, where it comes to rest or how it walks, and did it answer
+at all.
+
+Keeps the bank of models as the technician logged the moves, and beside it, after each move, what the models
+would say had the move not happened, or happened on the other side. When the belt follows one of those far
+better, the move had no effect (or the wrong one), and the bank is corrected. A move that is logged late is
+put where it belongs by filtering the last revolutions again.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+
+from monitor.numerics.mixture import Mixture
+from monitor.response.bank import D0, FLAT, OFFSET_RATE, RUN_AHEAD, B, Bank, D, E, F, M, N, Y, start
+from monitor.response.geometry import expected_gain
+from monitor.settings import Station
+
+Answered = Literal["unknown", "as-logged", "not-at-all", "other-way"]
+REMEMBERED = 16  # revolutions that can be filtered again for a move that is logged late
+CARELESS = {
+    0.0: 0.04,
+    -1.0: 0.03,
+}  # how often a logged move was not made, or on the other side: from experience, no source
+SURE = 0.97  # probability from which a finding about the last move is stated
+HALF = 0.5  # a revolution's mean belongs to its middle
+
+Position = tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ahead:
+    """What is expected some revolutions ahead, without the belt's random wander."""
+
+    infeed: Mixture
+    drive: Mixture
+    walk: Mixture
+
+
+@dataclass(slots=True)
+class LastMove:
+    """The move whose effect is being watched."""
+
+    s: float
+    where: str
+    signed_mm: float
+    evidence_before: float
+    twins: dict[float, Bank] = field(default_factory=dict)
+    verdict: Answered = "unknown"
+    seen: int = 0
+
+
+class BeltAnswer:
+    """The belt of one run-in. Positions in mm, belt travel in revolutions since the run-in began."""
+
+    def __init__(self, station: Station) -> None:
+        self._settle_revs = station.procedure.settle_revs
+        self.prior_gain = expected_gain(station)
+        self._bank = start(self.prior_gain)
+        self._past: deque[tuple[float, Bank, LastMove | None, tuple[float, Position, Position]]] = deque(
+            maxlen=REMEMBERED
+        )
+        self._last: LastMove | None = None
+        self._moves: deque[float] = deque(maxlen=8)
+        self._directions = {"infeed": 0.0, "snub": 0.0}
+
+    # ------------------------------------------------------------ what happens
+
+    def observe(self, rev: float, infeed: Position, drive: Position) -> None:
+        """The revolution that ended at belt travel rev. A revolution in which a move fell is not used."""
+        if infeed is None and drive is None:
+            return
+        self._past.append((self._bank.s, self._bank.copy(), copy.deepcopy(self._last), (rev, infeed, drive)))
+        self._take(rev, infeed, drive)
+
+    def _take(self, rev: float, infeed: Position, drive: Position) -> None:
+        middle = rev - HALF
+        banks = [self._bank, *(self._last.twins.values() if self._last else ())]
+        if math.isnan(self._bank.s):
+            for bank in banks:
+                bank.s = middle
+        if any(rev - 1.0 < s < rev for s in self._moves):
+            return
+        for bank in banks:
+            bank.travel(middle)
+            bank.observe(infeed, drive)
+        if self._last is not None:
+            self._last.seen += 1
+            self._judge()
+
+    def move(self, s: float, where: str, signed_mm: float) -> None:
+        """A take-up move at belt travel s. signed_mm is positive when it should send the belt to the
+        right.
+        """
+        redo: list[tuple[float, Position, Position]] = []
+        while self._past and s < self._bank.s:
+            _, self._bank, self._last, seen = self._past.pop()
+            redo.insert(0, seen)
+        self._apply(max(s, self._bank.s) if not math.isnan(self._bank.s) else s, where, signed_mm)
+        for rev, infeed, drive in redo:
+            self.observe(rev, infeed, drive)
+
+    def _apply(self, s: float, where: str, signed_mm: float) -> None:
+        if math.isnan(self._bank.s):
+            self._bank.s = s
+        self._bank.travel(s)
+        self._settle_last()
+        self._moves.append(s)
+        reversed_mm = (
+            0.2 if self._directions.get(where, 0.0) * signed_mm < 0.0 else 0.0
+        )  # backlash of a screw
+        self._directions[where] = signed_mm
+        error_mm = math.hypot(0.1 * abs(signed_mm), 0.05, reversed_mm)
+        last = LastMove(s, where, signed_mm, self._bank.log_evidence)
+        for share in CARELESS:
+            if share < 0 and not self.sign_known:
+                continue
+            twin = self._bank.copy()
+            if share:
+                twin.move(*self._signed(where, share * signed_mm), error_mm)
+            last.twins[share] = twin
+        self._bank.move(*self._signed(where, signed_mm), error_mm)
+        self._last = last
+
+    @staticmethod
+    def _signed(where: str, signed_mm: float) -> tuple[float, float]:
+        return (signed_mm, 0.0) if where == "infeed" else (0.0, signed_mm)
+
+    def jolt(self) -> None:
+        """Something moved the belt that nobody logged."""
+        self._bank.widen()
+
+    def _judge(self) -> None:
+        last = self._last
+        assert last is not None
+        if last.seen < max(self._settle_revs - 1, 1):
+            return
+        log_odds = {
+            share: math.log(p) + last.twins[share].log_evidence
+            for share, p in CARELESS.items()
+            if share in last.twins
+        }
+        log_odds[1.0] = math.log(1.0 - sum(CARELESS[k] for k in last.twins)) + self._bank.log_evidence
+        top = max(log_odds.values())
+        total = sum(math.exp(v - top) for v in log_odds.values())
+        best = max(log_odds, key=lambda k: log_odds[k])
+        sure = math.exp(log_odds[best] - top) / total >= SURE
+        names: dict[float, Answered] = {1.0: "as-logged", 0.0: "not-at-all", -1.0: "other-way"}
+        last.verdict = names[best] if sure else "unknown"
+
+    def _settle_last(self) -> None:
+        """Before the next move: take over the twin that the belt followed."""
+        if self._last is None:
+            return
+        share = {"not-at-all": 0.0, "other-way": -1.0}.get(self._last.verdict)
+        if share is not None:
+            twin = self._last.twins[share]
+            twin.travel(self._bank.s)
+            self._bank = twin
+        self._last = None
+
+    # ------------------------------------------------------------ what is believed
+
+    @property
+    def _best(self) -> Bank:
+        last = self._last
+        if last is not None and last.verdict == "not-at-all":
+            return last.twins[0.0]
+        if last is not None and last.verdict == "other-way":
+            return last.twins[-1.0]
+        return self._bank
+
+    @property
+    def answered(self) -> Answered:
+        """Whether the belt answered the last move, as far as that can be told by now."""
+        return self._last.verdict if self._last else "unknown"
+
+    @property
+    def gain(self) -> Mixture:
+        """Walk per revolution, mm, that one mm of take-up difference gives at first."""
+        bank = self._best
+        return Mixture(bank.weight, bank.x[:, B], np.sqrt(bank.p[:, B, B]))
+
+    @property
+    def sign_known(self) -> bool:
+        """True once it is clear which way this belt answers."""
+        share = self.gain.below(0.0)
+        return min(share, 1.0 - share) < 0.02
+
+    @property
+    def contrary(self) -> float:
+        """The probability that this machine answers the other way."""
+        return self.gain.below(0.0)
+
+    @property
+    def walks_on(self) -> float:
+        """The probability that nothing brings the belt to rest: flat pulleys."""
+        bank = self._best
+        return float(bank.weight[bank.rate < FLAT].sum())
+
+    @property
+    def restoring(self) -> float:
+        """The expected share of a displacement that is taken back in one revolution (0 none, 1 all)."""
+        bank = self._best
+        return float(bank.weight @ (1.0 - np.exp(-bank.rate)))
+
+    def settling_revs(self, rev: float, tolerance_mm: float) -> float:
+        """Revolutions from now until the last move's effect is over within tolerance, for likely models.
+        0: it is.
+        """
+        bank, last = self._best, self._last
+        if last is None or last.where != "infeed":
+            return 0.0
+        likely = (bank.weight > 0.03 * bank.weight.max()) & (bank.rate >= FLAT)
+        if not likely.any() or self.walks_on > 0.5:
+            return 0.0
+        rate = bank.rate[likely]
+        effect = np.abs(bank.x[likely, B] * last.signed_mm) / rate
+        revs = np.log(np.maximum(effect / tolerance_mm, 1.0)) / rate
+        weight = bank.weight[likely] / bank.weight[likely].sum()
+        order = np.argsort(revs)
+        place = int(np.searchsorted(np.cumsum(weight[order]), 0.8))
+        longest = float(revs[order][min(place, len(order) - 1)])
+        return max(last.s + longest - rev, 0.0)
+
+    def ahead(
+        self, rev: float, revs: float, infeed_mm: float = 0.0, snub_mm: float = 0.0, delay: float = 0.0
+    ) -> Ahead:
+        """What is expected at rev + revs if these moves are made at rev + delay (signed as in `move`)."""
+        bank = self._best
+        n = len(bank.rate)
+        h, after = rev + revs - bank.s, max(revs - delay, 0.0)
+        left, grown = bank.decay(max(h, 0.0))
+        left2, grown2 = bank.decay(after)
+        follow, follow2 = 1.0 - math.exp(-OFFSET_RATE * max(h, 0.0)), 1.0 - math.exp(-OFFSET_RATE * after)
+        push = 0.0 if after == 0.0 else infeed_mm
+        run = RUN_AHEAD * np.exp(-4.0 * bank.rate) * left2
+        a = np.zeros((n, N))
+        a[:, Y], a[:, F] = left, grown
+        a[:, B] = grown * bank.infeed_mm + (grown2 + run) * push
+        d = a.copy()
+        d[:, D], d[:, D0] = 1.0 - follow, follow
+        d[:, M] = follow * bank.infeed_mm + follow2 * push
+        d[:, E] = follow * bank.snub_mm + follow2 * snub_mm
+        w = np.zeros((n, N))
+        w[:, Y], w[:, F] = -bank.rate * left, left
+        w[:, B] = left * bank.infeed_mm + left2 * push
+        slip = 0.01 * push**2 * bank.x[:, B] ** 2 + 0.01 * push**2 * bank.x[:, B] ** 2 / (1 + bank.rate) ** 2
+        return Ahead(
+            self._mix(a, slip * grown2**2 + 0.0),
+            self._mix(d, slip * grown2**2),
+            self._mix(w, slip * left2**2),
+        )
+
+    def _mix(self, row: np.ndarray[Any, np.dtype[np.float64]], extra: Any) -> Mixture:
+        bank = self._best
+        mean = np.einsum("ni,ni->n", row, bank.x)
+        variance = np.einsum("ni,nij,nj->n", row, bank.p, row) + extra
+        return Mixture(bank.weight, mean, np.sqrt(np.maximum(variance, 1e-10)))
+
+    # ------------------------------------------------------------ keeping
+
+    def snapshot(self) -> dict[str, Any]:
+        return copy.deepcopy(self.__dict__)
+
+    def restore(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(copy.deepcopy(state))

@@ -1,0 +1,230 @@
+"""Many models of one belt, filtered side by side: which of them does the belt follow, and where will it go?
+
+One model is a small linear state, in mm and belt revolutions s:
+
+infeed position   dY/ds = f + b u - r Y      f standing walk, b gain, u take-up difference, r restoring rate
+drive - infeed    dD/ds = q (d0 + m u + e v - D)      v snub difference; the offset follows within two
+revolutions
+
+and what a revolution shows is Y or Y + D plus the belt's own random wander (first-order autoregressive) and
+the reading's error. r = 0 is a pair of flat pulleys (the belt walks on), a large r a strong crown (it comes
+to rest). For a given r, wander and coarse gain everything is linear, so each model is a Kalman filter
+(Kalman 1960; Gelb 1974, from memory), and the weights of the models follow their predictions (Bayes). Gains
+of either sign and from a sixth to six times the geometric one are covered. The first revolutions after a
+move are not representative on flat pulleys (the moved pulley runs ahead by about 0.6 of a revolution's new
+walk, the other lags; from the beam model), so a move also shifts Y and widens Y and D.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+N = 9
+Y, F, B, D, D0, M, E, WI, WD = range(N)
+
+RESTORING_PER_REV = (0.0, 0.03, 0.1, 0.25, 0.6, 1.5, 4.0)
+RESTORING_WEIGHT = (0.26, 0.08, 0.08, 0.12, 0.14, 0.16, 0.16)
+GAIN_FACTOR = (1 / 3, 0.58, 1.0, 1.73, 3.0)  # times the geometric gain: a factor of three either way
+GAIN_WEIGHT = (0.16, 0.22, 0.24, 0.22, 0.16)
+GAIN_WIDTH = 0.3  # sd of each, as a share of it: neighbours overlap
+CONTRARY = 0.1  # one machine in ten answers the other way
+WANDER_MM = (0.05, 0.12, 0.25)
+WANDER_WEIGHT = (0.35, 0.4, 0.25)
+WANDER_KEPT = 0.25  # correlation of the wander's mean over one revolution with the next one
+OFFSET_RATE = (
+    1.8  # per rev: 83 % of the offset in the first, 97 % in the second revolution (beam, KL about 1)
+)
+RUN_AHEAD = 0.6  # revolutions of the new walk by which the moved pulley runs ahead, flat pulleys
+FLAT = 0.15  # models that restore more slowly than this, per rev, are treated as walking
+PUT_ASIDE = 8.0  # log evidence that a reading put aside costs: about what a four-sigma miss would
+SWITCHING = 3e-4  # share of the prior mixed back at each revolution, so that no model is ever lost
+
+
+@dataclass(slots=True, eq=False)
+class Bank:
+    """All models at belt travel s (rev). x: (n, 9) means, p: (n, 9, 9) covariances, log_weight: (n,)."""
+
+    rate: Array
+    sign: Array
+    wander_mm: Array
+    prior: Array
+    x: Array
+    p: Array
+    log_weight: Array
+    gain_mm: float
+    s: float = math.nan
+    infeed_mm: float = 0.0
+    snub_mm: float = 0.0
+    log_evidence: float = 0.0
+    doubtful: int = 0
+
+    def copy(self) -> Bank:
+        return copy.deepcopy(self)
+
+    @property
+    def weight(self) -> Array:
+        w = np.exp(self.log_weight - self.log_weight.max())
+        return np.asarray(w / w.sum())
+
+    # ------------------------------------------------------------ time
+
+    def decay(self, revs: float) -> tuple[Array, Array]:
+        """What is left of a displacement after so many revolutions, and what a unit of walk has become."""
+        left = np.exp(-self.rate * revs)
+        slow = self.rate < 1e-9
+        grown = np.where(slow, revs, (1.0 - left) / np.where(slow, 1.0, self.rate))
+        return left, grown
+
+    def travel(self, to_rev: float) -> None:
+        """Moves every model on to this belt travel."""
+        revs = to_rev - self.s
+        if not revs > 0.0:
+            return
+        n = len(self.rate)
+        left, grown = self.decay(revs)
+        follow = 1.0 - math.exp(-OFFSET_RATE * revs)
+        kept = WANDER_KEPT**revs
+        step = np.tile(np.eye(N), (n, 1, 1))
+        step[:, Y, Y], step[:, Y, F], step[:, Y, B] = left, grown, grown * self.infeed_mm
+        step[:, D, D] = 1.0 - follow
+        step[:, D, D0], step[:, D, M], step[:, D, E] = follow, follow * self.infeed_mm, follow * self.snub_mm
+        step[:, WI, WI] = step[:, WD, WD] = kept
+        self.x = np.einsum("nij,nj->ni", step, self.x)
+        self.p = step @ self.p @ step.transpose(0, 2, 1)
+        fresh = self.wander_mm**2 * (1.0 - kept**2)
+        self.p[:, WI, WI] += fresh
+        self.p[:, WD, WD] += fresh
+        self.p[:, F, F] += revs * (0.004 * (1.0 + 4.0 * self.rate)) ** 2  # warming belt, creeping frame
+        self.p[:, D0, D0] += revs * 0.02**2
+        self.s = to_rev
+
+    # ------------------------------------------------------------ moves
+
+    def move(self, infeed_mm: float, snub_mm: float, error_mm: float) -> None:
+        """A take-up difference was changed here and now, by these signed amounts, give or take error_mm."""
+        gain = self.x[:, B].copy()
+        ahead = RUN_AHEAD * np.exp(-4.0 * self.rate)
+        self.infeed_mm += infeed_mm
+        self.snub_mm += snub_mm
+        jump = np.tile(np.eye(N), (len(self.rate), 1, 1))
+        jump[:, Y, B] = ahead * infeed_mm
+        self.x = np.einsum("nij,nj->ni", jump, self.x)
+        self.p = jump @ self.p @ jump.transpose(0, 2, 1)
+        slip = np.zeros_like(self.x)
+        if infeed_mm:
+            slip[:, F], slip[:, D0], slip[:, Y] = gain, self.x[:, M], ahead * gain
+            self.p[:, Y, Y] += (0.3 * gain * infeed_mm / (1.0 + self.rate)) ** 2
+            self.p[:, D, D] += (0.3 * gain * infeed_mm / (1.0 + self.rate)) ** 2
+        if snub_mm:
+            slip[:, D0] = self.x[:, E]
+            self.p[:, F, F] += (0.1 * self.x[:, E] * snub_mm * np.maximum(self.rate, 0.1)) ** 2
+            self.p[:, D, D] += (0.3 * self.x[:, E] * snub_mm) ** 2
+        self.p += error_mm**2 * slip[:, :, None] * slip[:, None, :]
+
+    def widen(self, factor: float = 1.0) -> None:
+        """The belt did something no logged move explains: forget where it is and where it goes, keep the
+        gains.
+        """
+        rate = 1.0 + self.rate
+        for index, sd in ((Y, 6.0), (D, 2.0), (D0, 2.0)):
+            self.p[:, index, index] += (factor * sd) ** 2
+        self.p[:, F, F] += (factor * 2.0 * rate) ** 2
+
+    # ------------------------------------------------------------ what the belt shows
+
+    def observe(self, infeed: tuple[float, float] | None, drive: tuple[float, float] | None) -> bool:
+        """One revolution's positions with their standard errors. False: so unlikely that it is put aside
+        first.
+        """
+        readings = [
+            (row, value) for row, value in ((self._row(False), infeed), (self._row(True), drive)) if value
+        ]
+        if not readings:
+            return True
+        h = np.stack([row for row, _ in readings])
+        z = np.array([value[0] for _, value in readings])
+        noise = np.diag([value[1] ** 2 for _, value in readings])
+        hp = np.einsum("kj,nji->nki", h, self.p)
+        s = hp @ h.T + noise
+        miss = z - self.x @ h.T
+        inverse = np.linalg.inv(s)
+        distance = np.einsum("nk,nkl,nl->n", miss, inverse, miss)
+        weight = self.weight
+        if self.doubtful == 0 and distance[weight > 1e-3].min() > 16.0 + 4.0 * len(z):
+            self.doubtful = 1
+            self.log_evidence -= PUT_ASIDE
+            return False
+        if self.doubtful == 1 and distance[weight > 1e-3].min() > 16.0 + 4.0 * len(z):
+            self.doubtful = 2
+            self.log_evidence -= PUT_ASIDE
+            self.widen()
+            return self.observe(infeed, drive)
+        self.doubtful = 0
+        gain = hp.transpose(0, 2, 1) @ inverse
+        self.x = self.x + np.einsum("nik,nk->ni", gain, miss)
+        self.p = self.p - gain @ hp
+        self.p = 0.5 * (self.p + self.p.transpose(0, 2, 1))
+        density = -0.5 * (distance + np.log(np.linalg.det(s)) + len(z) * math.log(2.0 * math.pi))
+        self._reweigh(density)
+        return True
+
+    def _row(self, at_drive: bool) -> Array:
+        row = np.zeros(N)
+        row[Y] = 1.0
+        row[WI] = 0.0 if at_drive else 1.0
+        if at_drive:
+            row[D] = row[WD] = 1.0
+        return row
+
+    def _reweigh(self, density: Array) -> None:
+        before = self.log_weight - math.log(np.exp(self.log_weight).sum())
+        total = before + density
+        top = total.max()
+        evidence = top + math.log(np.exp(total - top).sum())
+        self.log_evidence += float(evidence)
+        mixed = (1.0 - SWITCHING) * np.exp(total - evidence) + SWITCHING * self.prior
+        self.log_weight = np.log(mixed)
+
+
+def start(gain_mm: float) -> Bank:
+    """The models before the belt has shown anything; gain_mm is the geometric gain, mm per rev per mm."""
+    rows = [
+        (rate, sign, factor, wander, rw * sw * gw * ww)
+        for rate, rw in zip(RESTORING_PER_REV, RESTORING_WEIGHT, strict=True)
+        for sign, sw in ((1.0, 1.0 - CONTRARY), (-1.0, CONTRARY))
+        for factor, gw in zip(GAIN_FACTOR, GAIN_WEIGHT, strict=True)
+        for wander, ww in zip(WANDER_MM, WANDER_WEIGHT, strict=True)
+    ]
+    rate, sign, factor, wander, weight = (np.array(column) for column in zip(*rows, strict=True))
+    n = len(rate)
+    rest_gain = sign * factor * gain_mm / np.maximum(np.minimum(rate, 2.0), 1.0)
+    gain = sign * factor * gain_mm * np.maximum(1.0, rate / 2.0)
+    x, p = np.zeros((n, N)), np.zeros((n, N, N))
+    x[:, B] = gain
+    flat = rate < FLAT
+    x[:, E] = 0.8 * gain_mm / 2.0
+    share = np.where(flat, -1.2, -0.5)  # the drive pulley's share of the answer, relative to the infeed's
+    x[:, M] = share * rest_gain
+    sds = {
+        Y: np.full(n, 12.0),
+        F: np.hypot(2.5, 8.0 * rate),
+        B: GAIN_WIDTH * np.abs(gain),
+        D: np.full(n, 4.0),
+        D0: np.full(n, 4.0),
+        M: 0.35 * np.abs(rest_gain),
+        E: np.full(n, 1.1 * gain_mm / 2.0),
+        WI: wander,
+        WD: wander,
+    }
+    for index, sd in sds.items():
+        p[:, index, index] = sd**2
+    p[:, M, B] = p[:, B, M] = (share * rest_gain / gain) * p[:, B, B]
+    p[:, M, M] += (share * rest_gain / gain) ** 2 * p[:, B, B]
+    weight = weight / weight.sum()
+    return Bank(rate, sign, wander, weight, x, p, np.log(weight), gain_mm)
