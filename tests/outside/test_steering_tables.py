@@ -1,7 +1,7 @@
 """Steering figures of the belt against figures from outside this project, and against worked tables.
 
 Sources: J. J. Shelton, "Lateral Dynamics of a Moving Web", thesis, Oklahoma State University, 1968, for the
-static beam and K_c. J. J. Shelton and K. N. Reid, ASME J. Dyn. Sys. Meas. Control 93(3), 1971, for f1, f2, f3:
+static beam and K_c. J. J. Shelton and K. N. Reid, ASME JDSMC 93(3), 1971, for f1, f2, f3:
 the form of the equation is from memory, the functions were checked against the beam. The parameter set of a
 published worked program on roll misalignment gives 6.98138 mm. The walk per revolution has no printed closed
 form known to us: those rows were computed from the same equations by hand and by an independent simulation.

@@ -48,7 +48,7 @@ def test_other_seeds_give_other_belts() -> None:
 
 @pytest.mark.parametrize("edge_list", [("left", "left"), ("left", "right", "left", "right")])
 def test_readings_are_position_plus_wander_plus_profile(edge_list: tuple[str, ...]) -> None:
-    """Taken apart again by the conventions of monitor.records: stations from the marks, counts from the file."""
+    """Taken apart by the conventions of monitor.records: stations from the marks, counts from the file."""
     pulleys = ["infeed"] * (len(edge_list) // 2) + ["drive"] * (len(edge_list) // 2)
     ends = zip(pulleys, edge_list, strict=True)
     fits = tuple(SensorFit(p, e, 32000, -500.0) for p, e in ends)  # type: ignore[arg-type]

@@ -29,7 +29,7 @@ def advice(t_s: float, amount_mm: float = 1.0) -> Advice:
 
 @dataclass
 class Knowing:
-    """Stands in for the program: knows the true place and advises a move of at most 1.6 mm, four revs apart."""
+    """Stands in for the program: knows the true place, advises a move of at most 1.6 mm, four revs apart."""
 
     simulation: Simulation
     entered: list[Entry] = field(default_factory=list)
