@@ -26,6 +26,7 @@ from monitor.records import Hello, Pulley, Side
 T = TypeVar("T")
 
 MAX_FILE_BYTES = 65_536  # a station file is about 1 kB; more than this is some other file
+MAX_DOTS = 100  # in one line; each dot of a key is a level of nesting, and reading many of them is slow
 MAX_CHANNELS = 20  # an E record of at most 120 bytes before its * has room for (120 - 18) // 5
 NAME_PATTERN = r"[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?"  # goes into topics and folder names
 BUTTON_PATTERN = (
@@ -262,10 +263,13 @@ def parse_station(text: str, name: str = "station.toml") -> Station:
     """The Station that a station file's text describes. Raises StationFileError, one line a fault."""
     if len(text) > MAX_FILE_BYTES:
         raise StationFileError(name, [f"is longer than {MAX_FILE_BYTES} bytes, so it is no station file"])
+    too_deep = StationFileError(name, ["is nested too deeply, so it is no station file"])
+    if any(line.count(".") > MAX_DOTS for line in text.split("\n")):
+        raise too_deep
     try:
         tables = tomllib.loads(text)
     except RecursionError:
-        raise StationFileError(name, ["is nested too deeply, so it is no station file"]) from None
+        raise too_deep from None
     except ValueError as error:
         raise StationFileError(name, [f"is not valid TOML: {_one_line(str(error))}"]) from None
     try:
@@ -408,7 +412,9 @@ def _unit_hint(key: str, given: object, field: FieldInfo | None) -> str:
     elif key == "speed_mps" and given > bounds[1]:
         guesses = ((1 / 1000, "mm/s"),) if given > 200 else ((1 / 60, "m/min"), (0.00508, "ft/min"))
     likely = [
-        f"{given * k:.4g} if {unit} were meant" for k, unit in guesses if bounds[0] <= given * k <= bounds[1]
+        f"{float(f'{given * k:.5g}'):.10g} if {unit} were meant"
+        for k, unit in guesses
+        if bounds[0] <= given * k <= bounds[1]
     ]
     if key.endswith("_mm"):
         likely = likely[:1]
