@@ -205,8 +205,8 @@ def test_a_full_disk_is_said_and_never_retried(
 
 HOSTILE = [
     "../../x", "/etc/passwd", "..", ".", "", " ", "a/b", "a\\b", "nul", "CON.txt", "-rf", "x" * 300,
-    "\u00e4" * 300, "a\0b", "line\nend", "\u202egnp", "caf\u00e9", "cafe\u0301", "belt.part", "%2e%2e%2f", "~", "$(id)",
-    "\ud800", "x.", "CON", "com1", "a..b", ".hidden", "SN 12/34", "\U0001f4a5" * 40,
+    "\u00e4" * 300, "a\0b", "line\nend", "\u202egnp", "caf\u00e9", "cafe\u0301", "belt.part", "%2e%2e%2f",
+    "~", "$(id)", "\ud800", "x.", "CON", "com1", "a..b", ".hidden", "SN 12/34", "\U0001f4a5" * 40,
 ]  # fmt: skip
 
 
