@@ -51,8 +51,8 @@ def _field_fault(body: str) -> str:
         if len(field) != digits:
             return f"{kind} record: {name} has {len(field)} characters, expected {digits}, with leading zeros"
         if not set(field) <= DIGITS:
-            lower = set(field.upper()) <= DIGITS
-            return f"{kind} record: {name} {'is in lower case' if lower else 'is not hexadecimal'}, expected 0-9 A-F"
+            fault = "is in lower case" if set(field.upper()) <= DIGITS else "is not hexadecimal"
+            return f"{kind} record: {name} {fault}, expected 0-9 A-F"
     return ""
 
 
