@@ -28,7 +28,8 @@ ALLOWED: dict[str, set[str]] = {
     "settings": {"records", "errors"},
     "numerics": FOUNDATION,
     **{block: FOUNDATION | {"numerics"} for block in BLOCKS},
-    "pipeline": FOUNDATION | {"numerics"} | set(BLOCKS) - {"simulation"},
+    "beltwatch": FOUNDATION | {"numerics"} | set(BLOCKS) - {"simulation"},  # one half of the pipeline
+    "pipeline": FOUNDATION | {"numerics", "beltwatch"} | set(BLOCKS) - {"simulation"},
     "outside": FOUNDATION | {"numerics", "pipeline"} | set(BLOCKS),
     "cli": FOUNDATION | {"numerics", "pipeline", "outside"} | set(BLOCKS),
     "__main__": {"cli"},
@@ -55,7 +56,10 @@ MAX_LINES = 60
 
 
 def layer_of(path: Path) -> str:
-    name = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    return layer_named(path.relative_to(PACKAGE).parts[0].removesuffix(".py"))
+
+
+def layer_named(name: str) -> str:
     return "cli" if name.startswith("cli_") else name
 
 
@@ -88,7 +92,7 @@ def inner_layers(names: list[str]) -> set[str]:
         if name == "monitor":
             found.add("__init__")
         elif name.startswith("monitor."):
-            layer = name.split(".")[1]
+            layer = layer_named(name.split(".")[1])
             found.add("__init__" if layer == "__version__" else layer)
     return found
 

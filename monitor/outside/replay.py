@@ -162,8 +162,8 @@ def print_summary(result: Replay, folder: Path, console: Console) -> None:
         f" {summary['records_rejected']} rejected, {summary['records_lost']} lost"
     )
     for pulley, final in summary["final"].items():
-        position = measured(final["position_mm"], final["position_mm_se"], "mm")
-        walk = measured(final["walk_mm_per_rev"], final["walk_mm_per_rev_se"], "mm/rev")
+        position = measured(final["position_mm"], final["position_se_mm"], "mm")
+        walk = measured(final["walk_mm_per_rev"], final["walk_se_mm_per_rev"], "mm/rev")
         console.print(f"  at the {pulley} pulley: {position}, walking {walk}")
     raised = Counter(
         f"{event.name} ({event.sensor or event.pulley or 'bay'})"
