@@ -1,0 +1,445 @@
+"""The signal chain of one belt: gated samples and marks in, revolutions and findings about the belt out.
+
+Order: travel and live bins (revolutions) -> camber taken out (profile) -> is travel right? (motion)
+-> whole belt per pulley (walk) -> sections per sensor -> and, at the end of each turn, position and
+profile. Until FIRST_TURNS regular turns have been seen there is no profile and nothing is judged.
+A profile takes in a turn only one turn later, when a walk that began in it would have been found.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .detection.motion import MotionWatch
+from .detection.position import TurnPosition, fit_first_turns, place_turn
+from .detection.sections import SectionFinding, SectionWatch
+from .detection.sensors import GatedBlock, SensorGate
+from .detection.walk import Passage, WalkEstimator, WalkFinding
+from .records import Behaviour, Pulley, Revolution, RevolutionRow
+from .revolutions.period import PeriodSearch, slip
+from .revolutions.profile import Profile
+from .revolutions.tracker import LIVE_BINS, TURN_BINS, LiveBin, MarkFinding, Tracker, Turn
+from .settings import Station
+
+FIRST_TURNS = 3  # regular turns that make the first profile
+STEP_BINS = 2  # live bins to a step of the walk estimator
+DEFAULT_NOISE_MM = 0.2  # white noise of a sample before it is measured
+DEFAULT_LENGTH_MM = 12_000.0  # belt length where the station file has none
+
+
+@dataclass(frozen=True, slots=True)
+class BeltFinding:
+    """Something about the belt at time_us. name: an alarm's of outputs.md, or jump; active: begins or ends."""
+
+    time_us: int
+    name: str
+    active: bool
+    pulley: Pulley | None = None
+    sensor: str | None = None
+    value_mm: float | None = None
+    start_mm: float | None = None
+    end_mm: float | None = None
+    text: str = ""
+
+
+@dataclass(slots=True)
+class _Held:
+    """A turn waiting to be learnt."""
+
+    turn: Turn
+    places: list[TurnPosition]
+    learn: list[bool]
+
+
+@dataclass(slots=True)
+class _PulleyStep:
+    """Live bins gathered for one step of a pulley's estimator."""
+
+    u_start: float = math.nan
+    readings: int = 0
+    total: float = 0.0
+    noise: float = 0.0
+    bins: int = 0
+
+
+class BeltWatch:
+    """Watches one belt. All travel is in belt revolutions; stations are told through `station_mm`."""
+
+    def __init__(self, station: Station, gate: SensorGate) -> None:
+        self.station = station
+        self._gate = gate
+        self.sensors = station.sensor
+        n = len(self.sensors)
+        self.length_mm = station.belt.length_mm or DEFAULT_LENGTH_MM
+        self.tracker = Tracker(station)
+        self.profiles = [Profile(TURN_BINS) for _ in range(n)]
+        self.pulleys: list[Pulley] = sorted({s.pulley for s in self.sensors}, key=["infeed", "drive"].index)
+        self.of_pulley = {p: [k for k, s in enumerate(self.sensors) if s.pulley == p] for p in self.pulleys}
+        self._wander_length_mm = self.length_mm
+        self.walks = {
+            p: WalkEstimator(station.limits.drift_mm_per_rev, self.length_mm, LIVE_BINS // STEP_BINS) for p in self.pulleys
+        }
+        self.sections = [SectionWatch(station.limits.wobble_mm, self.length_mm) for _ in self.sensors]
+        self.motion = MotionWatch(n)
+        self._offset = [0.0] * n
+        self._first: list[Turn] = []
+        self._held: _Held | None = None
+        self._steps = {p: _PulleyStep() for p in self.pulleys}
+        nominal_us = self.length_mm / station.belt.speed_mps * 1000.0
+        self._period = None if station.conveyor.marks else PeriodSearch(nominal_us, n)
+        self.learning = True
+        self.standing = False
+        self.findings: list[BeltFinding] = []
+        self.revolutions: list[Revolution] = []
+        self.now: tuple[float, ...] = (math.nan,) * n  # latest level of each sensor, mm
+        self.expected: tuple[float, ...] = (math.nan,) * n
+        self._last_turn: Turn | None = None
+        self._blind = False
+
+    # ------------------------------------------------------------ input
+
+    def samples(self, block: GatedBlock) -> None:
+        """Gated samples, in order, all before the next mark."""
+        time, counts, good = block.time_us, block.counts, block.good
+        if self._period is not None:
+            room = self._period.room(time)
+            self._period.add(time[:room], counts[:room], good[:room])
+            if room == time.size:
+                return
+            period, first_time, first_counts, first_good = self._period.answer([s.counts_per_mm for s in self.sensors])
+            self._period = None
+            if period == period:
+                self.tracker.turn_us = period
+                self.tracker.turn_known = True
+            self._run(first_time, first_counts, first_good, 0)
+            time, counts, good = time[room:], counts[room:], good[room:]
+        self._run(time, counts, good, int(block.lost.sum()))
+
+    def _run(self, time: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_], lost: int) -> None:
+        for live in self.tracker.take(time, counts, good, lost):
+            self._bin(live)
+            turn, marks = self.tracker.overdue(live.end_us)
+            self._marks(marks)
+            if turn is not None:
+                self._turn(turn)
+
+    def mark(self, time_us: int) -> None:
+        """The belt mark passed its sensor."""
+        bins, turn, marks = self.tracker.mark(time_us)
+        for live in bins:
+            self._bin(live)
+        self._marks(marks)
+        if turn is not None:
+            self._turn(turn)
+        if self._blind and not self.tracker.disturbed and not self.standing:
+            self._see_again()
+
+    def restart(self) -> None:
+        """The board started anew: the turn under way is dropped, the profile stays."""
+        self.tracker.restart()
+        self.motion.forget()
+        self._held = None
+        self._blind = not self.learning
+        for watch in self.sections:
+            watch.forget()
+        if self.learning:
+            self._first = []
+
+    def settle(self, revs: float) -> None:
+        """A move was logged now: the belt answers for this many revolutions."""
+        u = self.tracker.travel_now
+        for p in self.pulleys:
+            if not self.learning and u == u:
+                self.walks[p].settle(u, u + revs)
+
+    # ------------------------------------------------------------ live bins
+
+    def _bin(self, live: LiveBin) -> None:
+        n = len(self.sensors)
+        if self.learning:
+            return
+        rest, noise, expected = [math.nan] * n, [math.nan] * n, [math.nan] * n
+        for s in range(n):
+            expected[s] = self.profiles[s].mean_over(live.u_start, live.u_end)
+            if live.samples[s] and self._gate.fault(s) in ("", "sensor-noisy"):
+                rest[s] = live.reading_mm[s] - expected[s] - self._offset[s]
+                noise[s] = self._noise_mm2(s) / live.samples[s] + 1e-6
+        self.expected = tuple(expected)
+        if self._moved(live, rest, noise) or self._blind:
+            return
+        self._step(live, rest, noise)
+
+    def _noise_mm2(self, s: int) -> float:
+        noise = self._gate.noise_mm(s)
+        if noise != noise:
+            noise = DEFAULT_NOISE_MM
+        return noise * noise * (1.0 + 1.0 / max(self.profiles[s].turns, 1))
+
+    def _moved(self, live: LiveBin, rest: list[float], noise: list[float]) -> bool:
+        """Is travel still right? Puts it right where the readings say otherwise."""
+        wander = max(w.s2_mm2 for w in self.walks.values())
+        kappa = max(w.kappa_per_rev for w in self.walks.values())
+        t = self.tracker
+        change = self.motion.step(
+            live.start_us, live.end_us, live.u_start, live.u_end, live.reading_mm, rest, noise,
+            wander, kappa, t.factor, t.turn_us, lambda s, a, b: self.profiles[s].mean_over(a, b) + self._offset[s],
+        )  # fmt: skip
+        if change is None:
+            return False
+        t.set_factor(float(change.start_us), change.factor)
+        self.motion.forget()
+        self._blind = True
+        for watch in self.sections:
+            watch.forget()
+        stands = change.factor == 0.0
+        if stands != self.standing:
+            self.standing = stands
+            self._find(live.end_us, "belt-stopped", stands)
+        return True
+
+    def _step(self, live: LiveBin, rest: list[float], noise: list[float]) -> None:
+        levels = [math.nan] * len(self.sensors)
+        for p in self.pulleys:
+            walk, step = self.walks[p], self._steps[p]
+            seen = [s for s in self.of_pulley[p] if rest[s] == rest[s]]
+            if step.bins == 0:
+                step.u_start, step.total, step.noise, step.readings = live.u_start, 0.0, 0.0, 0
+            step.bins += 1
+            if seen:
+                step.readings += 1
+                step.total += sum(rest[s] for s in seen) / len(seen)
+                step.noise += sum(noise[s] for s in seen) / len(seen) ** 2
+            if step.bins >= STEP_BINS:
+                reading = step.total / step.readings if step.readings else math.nan
+                variance = step.noise / step.readings**2 if step.readings else math.nan
+                step.bins = 0
+                self._walked(live, p, walk.step(step.u_start, live.u_end, reading, variance))
+            f = walk.filter
+            if f is None:
+                continue
+            for s in self.of_pulley[p]:
+                levels[s] = f.m + f.o + self._offset[s]
+                if walk.state != "settling" and rest[s] == rest[s]:
+                    self._sectioned(live.end_us, s, self.sections[s].step(live.u_start, live.u_end, rest[s] - f.m - f.o))
+        self.now = tuple(levels)
+
+    def _walked(self, live: LiveBin, pulley: Pulley, found: list[WalkFinding | Passage]) -> None:
+        for f in found:
+            if isinstance(f, Passage):
+                continue
+            if f.name == "jump":
+                self._find(live.end_us, "jump", True, pulley=pulley, value_mm=f.walk_mm_per_rev)
+            else:
+                begins = f.name == "walk-begins"
+                self._find(live.end_us, "drift", begins, pulley=pulley, value_mm=f.walk_mm_per_rev, text=f"{f.u_onset:.3f}")
+
+    def _sectioned(self, time_us: int, s: int, found: list[SectionFinding]) -> None:
+        sensor = self.sensors[s]
+        for f in found:
+            self._find(
+                time_us,
+                "section-wobble",
+                f.name == "section-begins",
+                pulley=sensor.pulley,
+                sensor=sensor.name,
+                value_mm=f.peak_mm,
+                start_mm=self.station_mm(s, f.u_start),
+                end_mm=self.station_mm(s, f.u_end),
+            )
+
+    def _find(self, time_us: int, name: str, active: bool, **more: Any) -> None:
+        self.findings.append(BeltFinding(time_us, name, active, **more))
+
+    def _marks(self, found: list[MarkFinding]) -> None:
+        for f in found:
+            self._find(f.time_us, f.name or "mark", bool(f.name))
+
+    def _see_again(self) -> None:
+        """Travel is certain again: the lines of the pulleys start anew."""
+        self._blind = False
+        self.motion.forget()
+        for p in self.pulleys:
+            walk = self.walks[p]
+            if walk.state != "settling":
+                walk.start(self.tracker.travel_now, [], 4.0 * self.station.limits.drift_mm_per_rev)
+            self._steps[p] = _PulleyStep()
+
+    # ------------------------------------------------------------ turns
+
+    def _turn(self, turn: Turn) -> None:
+        self._last_turn = turn
+        if self.learning:
+            self._first_turn(turn)
+            return
+        places = [self._place(s, turn) for s in range(len(self.sensors))]
+        self._report(turn, places)
+        if not self.station.conveyor.marks:
+            self._match(turn)
+        learn = [self._learnable(s, turn, places[s]) for s in range(len(self.sensors))]
+        self._learn_wander(turn, places, learn)
+        self._learn_held()
+        self._held = _Held(turn, places, learn)
+
+    def _first_turn(self, turn: Turn) -> None:
+        places = [self._place(s, turn) for s in range(len(self.sensors))]
+        first = self._first
+        if first and abs((turn.end_us - turn.start_us) / (first[-1].end_us - first[-1].start_us) - 1.0) > 0.01:
+            first.clear()
+        first.append(turn)
+        self._report(turn, places)
+        if len(first) >= FIRST_TURNS:
+            self._first_profile()
+
+    def _first_profile(self) -> None:
+        walking: dict[Pulley, list[tuple[float, float, float]]] = {}
+        for s, sensor in enumerate(self.sensors):
+            w = self.walks[sensor.pulley]
+            fit = fit_first_turns(np.array([t.reading_mm[s] for t in self._first]), w.s2_mm2, w.kappa_per_rev)
+            self.profiles[s].replace(fit.profile_mm, len(self._first))
+            walking.setdefault(sensor.pulley, []).append((fit.walk_mm_per_rev, fit.walk_se_mm_per_rev, fit.levels_mm[-1]))
+        for p, fits in walking.items():
+            mean = sum(f[2] for f in fits) / len(fits)
+            for s, f in zip(self.of_pulley[p], fits, strict=True):
+                self._offset[s] = f[2] - mean if len(fits) > 1 else 0.0
+        self.learning = False
+        self._blind = False
+        end_us = self._first[-1].end_us
+        for p, fits in walking.items():
+            rate, se = fits[0][0], fits[0][1]
+            self.walks[p].start(self.tracker.travel_now, [], 4.0 * self.station.limits.drift_mm_per_rev)
+            if rate == rate and abs(rate) >= self.station.limits.drift_mm_per_rev and abs(rate) > 5.0 * se:
+                self.walks[p].state = "drifting"
+                self._find(end_us, "drift", True, pulley=p, value_mm=rate, text=f"{self.tracker.rev - FIRST_TURNS:.3f}")
+        self._first = []
+
+    def _place(self, s: int, turn: Turn) -> TurnPosition:
+        walk = self.walks[self.sensors[s].pulley]
+        profile = self.profiles[s]
+        u = turn.rev - 1 + (np.arange(TURN_BINS) + 0.5) / TURN_BINS
+        line = walk.path(u) if not self.learning else np.zeros(TURN_BINS)
+        noise = self._gate.noise_mm(s)
+        wander = walk.s2_mm2 if walk.state != "settling" else walk.s2_mm2 + 4.0
+        return place_turn(
+            turn.reading_mm[s],
+            turn.samples[s],
+            profile.mm,
+            profile.turns,
+            line - float(line.mean()),
+            noise if noise == noise else DEFAULT_NOISE_MM,
+            wander,
+            walk.kappa_per_rev,
+            self.length_mm,
+        )
+
+    def _learnable(self, s: int, turn: Turn, place: TurnPosition) -> bool:
+        walk = self.walks[self.sensors[s].pulley]
+        return turn.regular and place.used_share > 0.6 and walk.state != "settling" and self._gate.fault(s) == ""
+
+    def _learn_held(self) -> None:
+        held = self._held
+        if held is None:
+            return
+        u = held.turn.rev - 1 + (np.arange(TURN_BINS) + 0.5) / TURN_BINS
+        for s in range(len(self.sensors)):
+            if not held.learn[s]:
+                continue
+            line = self.walks[self.sensors[s].pulley].path(u)
+            freed = held.turn.reading_mm[s] - held.places[s].position_mm - (line - float(line.mean()))
+            self.profiles[s].add(np.where(held.places[s].out, np.nan, freed))
+
+    def _learn_wander(self, turn: Turn, places: list[TurnPosition], learn: list[bool]) -> None:
+        for p in self.pulleys:
+            walk = self.walks[p]
+            usable = [s for s in self.of_pulley[p] if learn[s]]
+            if not usable or walk.state != "steady" or walk.u_segment > turn.rev - 1 or self.tracker.disturbed:
+                continue
+            rows = [np.where(places[s].out, np.nan, turn.reading_mm[s] - self.profiles[s].mm) for s in usable]
+            row = sum(rows[1:], rows[0]) / len(rows)
+            group = row.reshape(LIVE_BINS // STEP_BINS, -1)
+            cells = group.shape[1]
+            noise = sum(self._noise_mm2(s) for s in usable) / len(usable) ** 2
+            samples = float(np.mean([turn.samples[s].sum() for s in usable])) / (TURN_BINS / cells)
+            residual = [float(v) for v in group.mean(axis=1)]
+            walk.learn_wander(residual, noise / max(samples, 1.0))
+
+    def _match(self, turn: Turn) -> None:
+        """Without marks: put travel right by the profile, all sensors together."""
+        slips, weights = 0.0, 0.0
+        for s in range(len(self.sensors)):
+            value, se = slip(turn.reading_mm[s], self.profiles[s].mm)
+            if value == value and se > 0.0:
+                slips += value / se**2
+                weights += 1.0 / se**2
+        if weights <= 0.0 or abs(slips / weights) > 0.04:
+            return
+        found = slips / weights
+        t = self.tracker
+        t.adjust(float(turn.end_us), found, t.turn_us / (1.0 + 0.5 * found))
+
+    # ------------------------------------------------------------ report
+
+    def _report(self, turn: Turn, places: list[TurnPosition]) -> None:
+        rows = []
+        for s, sensor in enumerate(self.sensors):
+            walk = self.walks[sensor.pulley]
+            fit = None if self.learning or self._blind else walk.walk
+            place = places[s]
+            rows.append(
+                RevolutionRow(
+                    rev=turn.rev,
+                    start_s=turn.start_us / 1e6,
+                    end_s=turn.end_us / 1e6,
+                    sensor=sensor.name,
+                    position_mm=place.position_mm,
+                    position_se_mm=place.se_mm,
+                    walk_mm_per_rev=fit.slope_mm_per_rev if fit else math.nan,
+                    walk_se_mm_per_rev=fit.slope_se_mm_per_rev if fit else math.nan,
+                    profile_pp_mm=self.profiles[s].peak_to_peak_mm,
+                    behaviour=self._behaviour(s, place),
+                    samples=int(turn.samples[s].sum()),
+                    lost=turn.lost,
+                    pulley=sensor.pulley,
+                    edge_min_mm=turn.edge_min_mm[s],
+                    edge_max_mm=turn.edge_max_mm[s],
+                    quality=self._gate.fault(s) or "good",
+                )
+            )
+        self.revolutions.append(Revolution(turn.rev, turn.start_us / 1e6, turn.end_us / 1e6, tuple(rows)))
+
+    def _behaviour(self, s: int, place: TurnPosition) -> Behaviour:
+        if place.position_mm != place.position_mm:
+            return "unknown"
+        if self.learning:
+            return "learning"
+        state = self.walks[self.sensors[s].pulley].state
+        if state == "settling":
+            return "settling"
+        if self._blind:
+            return "unknown"
+        return "drifting" if state == "drifting" else "steady"
+
+    # ------------------------------------------------------------ places on the belt
+
+    def station_mm(self, s: int, u: float) -> float:
+        """The belt station that sensor s sees at travel u, mm."""
+        c = self.station.conveyor
+        offset = c.mark_offset_mm - (c.carry_length_mm if self.sensors[s].pulley == "drive" else 0.0)
+        return ((u - math.floor(u)) * self.length_mm + offset) % self.length_mm
+
+    def profile_rows(self) -> list[tuple[str, float, float]]:
+        """(sensor, station_mm, profile_mm) by rising station."""
+        rows: list[tuple[str, float, float]] = []
+        for s, sensor in enumerate(self.sensors):
+            if not self.profiles[s].turns:
+                continue
+            cells = [
+                (sensor.name, self.station_mm(s, (j + 0.5) / TURN_BINS), float(self.profiles[s].mm[j]))
+                for j in range(TURN_BINS)
+            ]
+            rows.extend(sorted(cells, key=lambda r: r[1]))
+        return rows

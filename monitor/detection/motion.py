@@ -1,0 +1,154 @@
+"""Does the belt run as travel says? Told from the camber that passes the sensors.
+
+Between two marks travel is only extrapolated. When the belt stops, starts, changes its speed or
+runs backwards, every sensor's reading departs from what its profile says at that travel, all in
+the way one travel error explains. Scenarios "since bin b the belt runs at f times its speed" are
+laid against the readings, with the profile and each sensor's level before b; the best is taken when
+it explains the readings (chi-square near its degrees of freedom) and the present travel does not.
+A section or a walk is no such scenario: it moves one pulley's reading alone, not along the profile.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+LOOK = 8  # bins over which a reading is compared with its expected change
+TRIGGER_SIGMAS = 5.0  # a change this unexpected makes the scenarios be tried
+STARTS = (6, 9, 13, 18, 24)  # bins ago at which the speed may have changed
+FACTORS = (0.0, 0.5, 0.65, 0.8, 0.9, 1.1, 1.25, 1.5, 2.0, -1.0)
+RESTART_FACTORS = (0.5, 0.8, 0.9, 1.0, 1.1, 1.25)  # tried while the belt stands
+MISFIT = 4.0  # chi-square per degree of freedom, at one sensor, from which the present travel is doubted
+GAIN = 16.0  # chi-square that a scenario must save at each of two sensors
+FIT = 3.0  # chi-square per degree of freedom that it may leave at each
+
+ProfileMean = Callable[[int, float, float], float]
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedChange:
+    """From start_us on the belt runs at `factor` times its last running speed (0: it stands)."""
+
+    start_us: int
+    factor: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    start_us: int
+    end_us: int
+    u_start: float
+    u_end: float
+    reading: tuple[float, ...]
+    rest: tuple[float, ...]
+    noise: tuple[float, ...]
+
+
+class MotionWatch:
+    """Watches all sensors' bins for a change of speed."""
+
+    def __init__(self, sensors: int) -> None:
+        self._n = sensors
+        self._seen: deque[_Seen] = deque(maxlen=48)
+        self._quiet = 0
+
+    def forget(self) -> None:
+        """Start anew: travel was put right, or readings before this tell nothing of it."""
+        self._seen.clear()
+
+    def step(
+        self,
+        start_us: int,
+        end_us: int,
+        u_start: float,
+        u_end: float,
+        reading_mm: Sequence[float],
+        rest_mm: Sequence[float],
+        noise_mm2: Sequence[float],
+        wander_mm2: float,
+        kappa_per_rev: float,
+        factor: float,
+        turn_us: float,
+        mean_over: ProfileMean,
+    ) -> SpeedChange | None:
+        """One live bin: readings, what is left of them without camber, and the variance of each (NaN = not seen)."""
+        self._seen.append(_Seen(start_us, end_us, u_start, u_end, tuple(reading_mm), tuple(rest_mm), tuple(noise_mm2)))
+        self._quiet = max(0, self._quiet - 1)
+        if len(self._seen) < STARTS[1] + LOOK or self._quiet or not self._startled(wander_mm2, kappa_per_rev):
+            return None
+        change = self._try(wander_mm2, factor, turn_us, mean_over)
+        if change is None:
+            self._quiet = 2  # look again two bins later
+        return change
+
+    def _startled(self, wander_mm2: float, kappa_per_rev: float) -> bool:
+        now, then = self._seen[-1], self._seen[-1 - LOOK]
+        wander = 2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * max(now.u_end - then.u_end, LOOK / 128.0))
+        for s in range(self._n):
+            change = now.rest[s] - then.rest[s]
+            if abs(change) > TRIGGER_SIGMAS * math.sqrt(now.noise[s] + then.noise[s] + wander):
+                return True
+        return False
+
+    def _try(self, wander_mm2: float, factor: float, turn_us: float, mean_over: ProfileMean) -> SpeedChange | None:
+        best: tuple[float, SpeedChange] | None = None
+        for back in STARTS:
+            if len(self._seen) < back + LOOK:
+                break
+            bins = list(self._seen)[-back:]
+            before = list(self._seen)[-back - LOOK : -back]
+            levels = [_mean([b.rest[s] for b in before]) for s in range(self._n)]
+            now = self._misfit(bins, levels, wander_mm2, None, turn_us, mean_over)
+            if not any(chi > MISFIT * dof > 0 for chi, dof in now):
+                continue
+            for f in FACTORS if factor > 0.0 else RESTART_FACTORS:
+                left = self._misfit(bins, levels, wander_mm2, f, turn_us, mean_over)
+                if self._explains(now, left):
+                    total = sum(chi for chi, _ in left) / sum(dof for _, dof in left)
+                    if best is None or total < best[0]:
+                        best = (total, SpeedChange(bins[0].start_us, f))
+        return best[1] if best else None
+
+    def _explains(self, now: list[tuple[float, int]], left: list[tuple[float, int]]) -> bool:
+        """Every sensor must fit, and two of them (or the only one) must fit much better than before."""
+        heard = [(a, b, dof) for (a, dof), (b, _) in zip(now, left, strict=True) if dof]
+        if any(b > FIT * dof for _, b, dof in heard):
+            return False
+        return sum(a - b > GAIN for a, b, _ in heard) >= min(2, self._n)
+
+    def _misfit(
+        self,
+        bins: list[_Seen],
+        levels: list[float],
+        wander_mm2: float,
+        factor: float | None,
+        turn_us: float,
+        mean_over: ProfileMean,
+    ) -> list[tuple[float, int]]:
+        """(chi-square, degrees of freedom) of each sensor; factor None: travel as it was taken."""
+        total, dof = [0.0] * self._n, [0] * self._n
+        u0, t0 = bins[0].u_start, bins[0].start_us
+        for b in bins:
+            if factor is None:
+                start, end = b.u_start, b.u_end
+            else:
+                start, end = u0 + factor * (b.start_us - t0) / turn_us, u0 + factor * (b.end_us - t0) / turn_us
+            for s in range(self._n):
+                if b.reading[s] != b.reading[s] or levels[s] != levels[s]:
+                    continue
+                miss = b.reading[s] - mean_over(s, start, end) - levels[s]
+                total[s] += miss * miss / (b.noise[s] + 0.5 * wander_mm2 + 0.0025)
+                dof[s] += 1
+        return list(zip(total, dof, strict=True))
+
+    def snapshot(self) -> dict[str, Any]:
+        """Everything needed to go on from here."""
+        return dict(self.__dict__)
+
+
+def _mean(values: list[float]) -> float:
+    seen = [v for v in values if v == v]
+    return sum(seen) / len(seen) if seen else math.nan

@@ -1,0 +1,164 @@
+"""Does one section of the belt depart from its learnt profile? Told from the whole belt by coming round again.
+
+A section that bulges departs by several millimetres over a stretch of belt and comes back to the
+line before its length is over; the whole belt does not come back. One passage proves little (a
+splice that catches, a hand on the belt), so the alarm needs the same place, the same side and the
+full size in two revolutions running. It clears when the place has passed twice without three
+quarters of that size (hysteresis against a section on the edge of its limit).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+KEEP_SHARE = 0.75  # share of wobble_mm that keeps a wobble alive, and the least passage worth keeping
+RUN_SHARE = 0.4  # share of wobble_mm at which a passage begins and ends
+SAME_PLACE_MM = 450.0  # two passages closer than this are of one section
+GONE_REV = 2.2  # revolutions without the section after which it is gone
+
+
+@dataclass(frozen=True, slots=True)
+class SectionFinding:
+    """A section wobble begins or ends. u_start, u_end: travel of its ends at the last passage; peak in mm, signed."""
+
+    name: Literal["section-begins", "section-ends"]
+    u_start: float
+    u_end: float
+    peak_mm: float
+
+
+@dataclass(slots=True)
+class _Section:
+    u_start: float
+    u_end: float
+    u_peak: float
+    peak_mm: float
+    raised: bool = False
+
+
+class SectionWatch:
+    """Sections of one sensor's edge. `step` takes each live bin's departure from the whole belt's line."""
+
+    def __init__(self, wobble_mm: float, length_mm: float, longest_rev: float = 0.35) -> None:
+        self._limit = wobble_mm
+        self._near_rev = min(SAME_PLACE_MM / length_mm, 0.08)
+        self._longest_rev = longest_rev
+        self._run: list[tuple[float, float, float]] = []
+        self.sections: list[_Section] = []
+
+    def forget(self) -> None:
+        """Travel is no longer certain: what is under way is dropped, what was found stays."""
+        self._run = []
+
+    def step(self, u_start: float, u_end: float, departure_mm: float) -> list[SectionFinding]:
+        """One live bin: departure of this edge from camber and line, mm (NaN = not seen)."""
+        found: list[SectionFinding] = []
+        if departure_mm == departure_mm and abs(departure_mm) >= RUN_SHARE * self._limit and u_end > u_start:
+            self._run.append((u_start, u_end, departure_mm))
+        elif self._run and departure_mm == departure_mm:
+            run, self._run = self._run, []
+            if run[-1][1] - run[0][0] <= self._longest_rev:
+                found.extend(self._passed(run))
+        return found + self._expire(u_end)
+
+    def _passed(self, run: list[tuple[float, float, float]]) -> list[SectionFinding]:
+        i = max(range(len(run)), key=lambda j: abs(run[j][2]))
+        size = run[i][2]
+        if 0 < i < len(run) - 1:  # a bin shows the mean over its length: give back the curvature's share
+            size -= (run[i - 1][2] + run[i + 1][2] - 2.0 * size) / 24.0
+        if abs(size) < KEEP_SHARE * self._limit:
+            return []
+        half = [b for b in run if b[2] * size > 0.5 * size * size] or [run[i]]
+        peak = sum(0.5 * (b[0] + b[1]) * b[2] for b in half) / sum(b[2] for b in half)
+        now = _Section(half[0][0], half[-1][1], peak, size)
+        for old in self.sections:
+            turns = now.u_peak - old.u_peak
+            if abs(turns - round(turns)) > self._near_rev or old.peak_mm * size <= 0.0:
+                continue
+            repeated = round(turns) == 1 and min(abs(old.peak_mm), abs(size)) >= self._limit
+            old.u_start, old.u_end, old.u_peak, old.peak_mm = now.u_start, now.u_end, now.u_peak, now.peak_mm
+            if repeated and not old.raised:
+                old.raised = True
+                return [SectionFinding("section-begins", old.u_start, old.u_end, size)]
+            return []
+        self.sections.append(now)
+        return []
+
+    def _expire(self, u: float) -> list[SectionFinding]:
+        found = []
+        for s in [s for s in self.sections if u - s.u_peak > (GONE_REV if s.raised else 1.2)]:
+            self.sections.remove(s)
+            if s.raised:
+                found.append(SectionFinding("section-ends", s.u_start, s.u_end, s.peak_mm))
+        return found
+
+    @property
+    def active(self) -> list[tuple[float, float, float]]:
+        """Wobbling sections: travel of their ends at the last passage, and size in mm."""
+        return [(s.u_start, s.u_end, s.peak_mm) for s in self.sections if s.raised]
+
+    def snapshot(self) -> dict[str, Any]:
+        """Everything needed to go on from here."""
+        return dict(self.__dict__)
+
+
+class EdgeWatch:
+    """Is the actual edge, camber included, beyond its limits? Works on means of MEAN good samples.
+
+    Raised by one such mean (a lone spike cannot do it), cleared when a whole revolution's time has
+    passed with the edge inside the limit less a dead-band.
+    """
+
+    MEAN = 8
+    DEAD_BAND_MM = 1.0
+
+    def __init__(self, warn_mm: float, stop_mm: float, zero_counts: float, counts_per_mm: float) -> None:
+        self._limits = {"edge-warn": warn_mm, "edge-stop": stop_mm}
+        self._zero, self._per_mm = zero_counts, counts_per_mm
+        self._carry = (0, 0, 0)  # records, good ones, sum of counts in the group under way
+        self._last_beyond_us: dict[str, int] = {}
+        self.active: dict[str, bool] = {"edge-warn": False, "edge-stop": False}
+        self.edge_mm = math.nan
+
+    def take(
+        self, time_us: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_], hold_us: float
+    ) -> list[tuple[int, str, bool, float]]:
+        """Samples of the sensor. hold_us: a revolution's time. Returns (time_us, name, active, edge in mm)."""
+        records, seen, total = self._carry
+        starts = np.concatenate((np.zeros(1, np.int64), np.arange(self.MEAN - records, time_us.size, self.MEAN)))
+        sums = np.add.reduceat(counts * good, starts)
+        seens = np.add.reduceat(good.astype(np.int64), starts)
+        sums[0] += total
+        seens[0] += seen
+        rest = time_us.size - int(starts[-1]) + (records if starts.size == 1 else 0)
+        whole = starts.size if rest == self.MEAN else starts.size - 1
+        self._carry = (0, 0, 0) if rest == self.MEAN else (rest, int(seens[-1]), int(sums[-1]))
+        ends = time_us[np.append(starts[1:], time_us.size)[:whole] - 1]
+        ok = seens[:whole] > 0
+        edges = (sums[:whole][ok] / seens[:whole][ok] - self._zero) / self._per_mm
+        if edges.size:
+            self.edge_mm = float(edges[-1])
+        if not any(self.active.values()) and (not edges.size or np.abs(edges).max() < self._limits["edge-warn"]):
+            return []
+        changes = []
+        for t, edge in zip(ends[ok].tolist(), edges.tolist(), strict=True):
+            changes.extend(self._step(t, edge, hold_us))
+        return changes
+
+    def _step(self, time_us: int, edge_mm: float, hold_us: float) -> list[tuple[int, str, bool, float]]:
+        changes = []
+        for name, limit in self._limits.items():
+            if abs(edge_mm) >= limit - (self.DEAD_BAND_MM if self.active[name] else 0.0):
+                self._last_beyond_us[name] = time_us
+                if not self.active[name]:
+                    self.active[name] = True
+                    changes.append((time_us, name, True, edge_mm))
+            elif self.active[name] and time_us - self._last_beyond_us[name] > 1.1 * hold_us:
+                self.active[name] = False
+                changes.append((time_us, name, False, edge_mm))
+        return changes

@@ -1,0 +1,266 @@
+"""Which samples can be believed, and which sensor cannot: the gate before everything else.
+
+Works on raw counts, channel by channel, record by record, one record late (a spike is told from
+its two neighbours). Decides: clipped (on a rail), silent (dropped to the rail from mid-range: a
+broken loop), stuck (the same count again and again, which white noise cannot do), noisy (spread
+over a window well above what this sensor had, or too many lone spikes). Noise is the median
+absolute first difference of a window of WINDOW records, divided by 0.954 (normal noise; Rousseeuw
+and Croux 1993 discuss such scale estimates); windows are counted in records, so results do not
+depend on how the bytes were cut.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..records import EdgeBlock
+from ..settings import Station
+
+WINDOW = 128  # records in a noise window: 2.6 s at 50 Hz, spread known to 9 %
+STUCK_RUN = 25  # identical counts running; noise of 20 counts makes even 5 running a one in 1e7 event
+STUCK_SPAN_US = 300_000  # and at least this long, for very fast boards
+RAIL_RUN = 3  # records on a rail before the sensor counts as clipped (one may be a spike)
+SPIKE_SIGMAS = 7.0  # a sample this far from the median of itself and its neighbours is a lone spike
+NOISY_RATIO = 3.0  # spread above the learnt one that names a sensor noisy; two windows running
+SPIKE_SHARE = 0.003  # share of lone spikes over SPIKE_WINDOWS windows that names a sensor noisy
+SPIKE_WINDOWS = 8
+MAX_NOISE_MM = 1.5  # a sensor that was noisy from the start has no learnt spread to compare with
+NO_SIGNAL_FLAGS = 0b110  # reference out of range, test pattern
+
+
+@dataclass(frozen=True, slots=True)
+class SensorFinding:
+    """A sensor fault begins or ends at time_us. value_mm: the spread or the size that told it."""
+
+    time_us: int
+    channel: int
+    name: str
+    active: bool
+    value_mm: float
+    why: str
+
+
+@dataclass(slots=True)
+class _Channel:
+    counts_per_mm: float
+    fault: str = ""
+    run: int = 0
+    run_start_us: int = 0
+    rail_run: int = 0
+    calm: int = 0
+    last_good: int = 32768
+    noise_counts: float = 0.0
+    learnt: list[float] = field(default_factory=list)
+    high_windows: int = 0
+    low_windows: int = 0
+    diffs: list[NDArray[np.int64]] = field(default_factory=list)
+    spikes: list[int] = field(default_factory=list)
+    window_spikes: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GatedBlock:
+    """Samples with what can be believed. counts: (n, sensors) int64; good: (n, sensors) bool; lost: (n,)."""
+
+    time_us: NDArray[np.int64]
+    counts: NDArray[np.int64]
+    good: NDArray[np.bool_]
+    lost: NDArray[np.int64]
+
+
+class SensorGate:
+    """Gate for the sensors of a station, in the station file's order."""
+
+    def __init__(self, station: Station) -> None:
+        self._pick = [s.channel for s in station.sensor]
+        self._channels = [_Channel(abs(s.counts_per_mm)) for s in station.sensor]
+        n = len(self._pick)
+        self._time = np.empty(0, np.int64)
+        self._counts = np.empty((0, n), np.int64)
+        self._flags = np.empty(0, np.uint8)
+        self._lost = np.empty(0, np.int64)
+        self._in_window = 0
+
+    def fault(self, sensor: int) -> str:
+        """The fault that the sensor has now, or an empty text."""
+        return self._channels[sensor].fault
+
+    def noise_mm(self, sensor: int) -> float:
+        """White noise of one sample, mm (one standard deviation). NaN before the first window."""
+        c = self._channels[sensor]
+        return c.noise_counts / c.counts_per_mm if c.noise_counts > 0 else float("nan")
+
+    def restart(self) -> None:
+        """Forget the samples under way: nothing is bridged over a restart of the board."""
+        n = len(self._pick)
+        self._time, self._flags, self._lost = np.empty(0, np.int64), np.empty(0, np.uint8), np.empty(0, np.int64)
+        self._counts = np.empty((0, n), np.int64)
+
+    def take(self, block: EdgeBlock) -> tuple[GatedBlock, list[SensorFinding]]:
+        """Gate a block; the last record is held back until its successor is known."""
+        held = min(2, self._time.size)
+        time = np.concatenate((self._time, block.time_us))
+        channels = block.counts.shape[1]
+        picked = np.zeros((block.counts.shape[0], len(self._pick)), np.int64)
+        for k, channel in enumerate(self._pick):
+            if channel < channels:
+                picked[:, k] = block.counts[:, channel]
+        counts = np.concatenate((self._counts, picked))
+        flags = np.concatenate((self._flags, block.flags))
+        lost = np.concatenate((self._lost, block.lost))
+        first = 1 if held == 2 else 0
+        stop = time.size - 1
+        if stop <= first:
+            self._time, self._counts, self._flags, self._lost = time, counts, flags, lost
+            empty = np.empty((0, len(self._pick)), np.int64)
+            return GatedBlock(time[:0], empty, empty.astype(bool), lost[:0]), []
+        before = counts[first - 1 : stop - 1] if first else np.concatenate((counts[1:2], counts[: stop - 1]))
+        now, after = counts[first:stop], counts[first + 1 : stop + 1]
+        median = np.maximum(np.minimum(before, now), np.minimum(np.maximum(before, now), after))
+        on_rail = (now == 0) | (now == 65535)
+        usable = (flags[first:stop] & NO_SIGNAL_FLAGS) == 0
+        spike = self._spikes(now, median, on_rail)
+        good = usable[:, None] & ~on_rail & ~spike
+        findings = self._judge(time[first:stop], before, now, on_rail, spike, good, usable)
+        gated = GatedBlock(time[first:stop], now, good, lost[first:stop])
+        self._time, self._counts = time[stop - 1 :], counts[stop - 1 :]
+        self._flags, self._lost = flags[stop - 1 :], lost[stop - 1 :]
+        return gated, findings
+
+    def _spikes(
+        self, now: NDArray[np.int64], median: NDArray[np.int64], on_rail: NDArray[np.bool_]
+    ) -> NDArray[np.bool_]:
+        spike = np.zeros(now.shape, np.bool_)
+        self._spike_distance = np.abs(now - median)
+        for k, c in enumerate(self._channels):
+            if c.noise_counts > 0.0:
+                spike[:, k] = (self._spike_distance[:, k] > SPIKE_SIGMAS * c.noise_counts) & ~on_rail[:, k]
+        return spike
+
+    def _judge(
+        self,
+        time: NDArray[np.int64],
+        before: NDArray[np.int64],
+        now: NDArray[np.int64],
+        on_rail: NDArray[np.bool_],
+        spike: NDArray[np.bool_],
+        good: NDArray[np.bool_],
+        usable: NDArray[np.bool_],
+    ) -> list[SensorFinding]:
+        findings: list[SensorFinding] = []
+        position = 0
+        total = time.size
+        while position < total:  # windows are cut at fixed record counts, wherever the blocks end
+            step = min(WINDOW - self._in_window, total - position)
+            part = slice(position, position + step)
+            self._in_window += step
+            closes = self._in_window == WINDOW
+            for k, c in enumerate(self._channels):
+                self._runs(k, c, time[part], before[part, k], now[part, k], on_rail[part, k], good[part, k], findings)
+                c.diffs.append(np.abs(now[part, k] - before[part, k]))
+                c.window_spikes += int(np.count_nonzero(spike[part, k]))
+                if closes:
+                    relearnt = self._window(k, c, int(time[position + step - 1]), findings)
+                    if relearnt:  # the gate of the records after this window uses the new spread
+                        rest = slice(position + step, total)
+                        lone = self._spike_distance[rest, k] > SPIKE_SIGMAS * c.noise_counts
+                        spike[rest, k] = lone & ~on_rail[rest, k]
+                        good[rest, k] = usable[rest] & ~on_rail[rest, k] & ~lone
+            if closes:
+                self._in_window = 0
+            position += step
+        findings.sort(key=lambda f: (f.time_us, f.channel))
+        return findings
+
+    def _runs(
+        self,
+        k: int,
+        c: _Channel,
+        time: NDArray[np.int64],
+        before: NDArray[np.int64],
+        now: NDArray[np.int64],
+        on_rail: NDArray[np.bool_],
+        good: NDArray[np.bool_],
+        findings: list[SensorFinding],
+    ) -> None:
+        """Runs of identical counts and of rails. Plain loop only where something is the same or on a rail."""
+        same = now == before
+        odd = same | on_rail
+        if not odd.any() and c.fault not in ("sensor-stuck", "sensor-clipped", "sensor-silent"):
+            c.run = c.rail_run = 0
+            c.last_good = int(now[-1])
+            return
+        for i in range(time.size):
+            t = int(time[i])
+            if on_rail[i]:
+                c.rail_run += 1
+                c.run = c.calm = 0
+                if c.rail_run == RAIL_RUN and c.fault not in ("sensor-clipped", "sensor-silent"):
+                    far = min(c.last_good, 65535 - c.last_good) > 6000
+                    silent = far and int(now[i]) == 0
+                    self._set(k, c, t, "sensor-silent" if silent else "sensor-clipped", findings)
+                continue
+            c.rail_run = 0
+            if same[i]:
+                if c.run == 0:
+                    c.run_start_us = t
+                c.run += 1
+                c.calm = 0
+                if c.run >= STUCK_RUN and t - c.run_start_us >= STUCK_SPAN_US and c.fault != "sensor-stuck":
+                    self._set(k, c, t, "sensor-stuck", findings)
+            else:
+                c.run = 0
+                c.calm += 1
+                c.last_good = int(now[i])
+                if c.fault in ("sensor-stuck", "sensor-clipped", "sensor-silent") and c.calm >= STUCK_RUN:
+                    self._set(k, c, t, "", findings)
+            if c.fault == "sensor-stuck":
+                good[i] = False
+
+    def _set(self, k: int, c: _Channel, time_us: int, fault: str, findings: list[SensorFinding], value: float = float("nan"), why: str = "") -> None:
+        if c.fault == fault:
+            return
+        if c.fault:
+            findings.append(SensorFinding(time_us, k, c.fault, False, float("nan"), ""))
+        c.fault = fault
+        c.calm = 0
+        if fault:
+            findings.append(SensorFinding(time_us, k, fault, True, value, why))
+
+    def _window(self, k: int, c: _Channel, time_us: int, findings: list[SensorFinding]) -> bool:
+        """Close a noise window of one channel. True when the spread used by the spike gate changed."""
+        diffs = np.concatenate(c.diffs)
+        c.diffs.clear()
+        spread = float(np.median(diffs)) / 0.954
+        c.spikes.append(c.window_spikes)
+        c.window_spikes = 0
+        del c.spikes[:-SPIKE_WINDOWS]
+        if c.fault in ("sensor-stuck", "sensor-clipped", "sensor-silent") or spread <= 0.0:
+            return False
+        if len(c.learnt) < 4:
+            c.learnt.append(spread)
+            c.noise_counts = sorted(c.learnt)[len(c.learnt) // 2]
+            return True
+        learnt = sorted(c.learnt[:4])[1]
+        spread_mm = spread / c.counts_per_mm
+        high = spread > NOISY_RATIO * learnt or spread_mm > MAX_NOISE_MM
+        c.high_windows = c.high_windows + 1 if high else 0
+        c.low_windows = 0 if spread > 0.67 * NOISY_RATIO * learnt else c.low_windows + 1
+        share = sum(c.spikes) / (WINDOW * SPIKE_WINDOWS)
+        spiky = share > SPIKE_SHARE and sum(n > 0 for n in c.spikes) >= 3
+        if c.fault == "" and (c.high_windows >= 2 or spiky):
+            why = "its readings scatter more than they did" if c.high_windows >= 2 else "lone readings jump away and back"
+            self._set(k, c, time_us, "sensor-noisy", findings, spread_mm, why)
+        elif c.fault == "sensor-noisy" and c.low_windows >= 4 and share < SPIKE_SHARE / 3:
+            self._set(k, c, time_us, "", findings)
+        # the working spread follows quickly upward, slowly downward; spikes are told against the learnt one
+        c.noise_counts = max(spread, 0.9 * c.noise_counts + 0.1 * spread)
+        return True
+
+    def snapshot(self) -> dict[str, Any]:
+        """Everything needed to go on from here."""
+        return dict(self.__dict__)

@@ -1,0 +1,394 @@
+"""Does the whole belt walk? A sequential test for one pulley, with a designed rate of false alarms.
+
+What is left of an edge reading when camber is taken out is a straight line in belt travel (level
+and walk of the whole belt), an Ornstein-Uhlenbeck wander that every belt has, and white noise.
+The line runs through a Kalman filter (`numerics.wander`); while the line holds, its innovations
+are white with unit variance. A walk that begins `a` bins ago leaves a known signature s(a) in them,
+so the generalised likelihood ratio over onset and rate needs two sums for each onset:
+A = sum(z s), B = sum(s^2), log ratio = w A - w^2 B / 2, maximised over w (Willsky and Jones 1976).
+Rates are bounded to what a belt can do; the null hypothesis is not "no walk" but "a walk below half
+of what is worth an alarm", so a slow creep is not called drift because it lasts long.
+
+A section of the belt moves alone: its readings leave the line by many standard deviations within a
+few bins and come back before a section's length is over. Such bins are gated out, and no onset
+younger than about a section's length is believed. What stays out longer than a section can be is
+the whole belt that jumped: the line starts anew there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..numerics.wander import LineFilter, LineFit, fit_line, solve_wander
+
+AGES = 96  # onsets looked at, bins: 1.5 revolutions
+GATE = 4.0  # innovations beyond this many standard deviations are a section, not the belt
+LOG_RATIO_RAISE = 9.0  # log likelihood ratio that raises; see DEVELOPERS.md for the false alarms it was designed for
+LOG_RATIO_KINK = 8.0  # the same for a change of a walk under way
+FASTEST = 8.0  # times drift_mm_per_rev: no walk faster than this is looked for bin by bin
+SECTION_MM = 1700.0  # a section is seldom longer; an onset must be older than this much belt (within AGE_LIMITS)
+AGE_LIMITS_REV = (0.12, 0.25)
+LONGEST_SECTION_MM = 2600.0  # readings out for longer than this are the whole belt (within RUN_LIMITS)
+RUN_LIMITS_REV = (0.18, 0.35)
+PRIOR_WANDER_MM = 0.12  # a belt's wander before it is learnt (common practice, no source): one standard deviation
+PRIOR_WANDER_LENGTH_MM = 6500.0  # and the travel over which it decays to 1/e
+PRIOR_TURNS = 4.0  # turns of the belt's own record that weigh as much as the prior
+Q_LEVEL = 0.03**2  # mm2/rev: slow change of a steady level
+STEADY_SLOPE_SE = 0.08  # mm/rev: creep of a belt that counts as steady
+KINK_SLOPE_SE = 4.0  # times drift_mm_per_rev: prior spread of a walk just found
+
+State = Literal["steady", "drifting", "proving", "settling"]
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """A section that departed from the line, over: travel of its ends, largest departure (mm) and where."""
+
+    u_start: float
+    u_end: float
+    u_peak: float
+    peak_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class WalkFinding:
+    """walk-begins, walk-ends or jump, with the walk (mm/rev) and the travel of the onset."""
+
+    name: Literal["walk-begins", "walk-ends", "jump"]
+    u_onset: float
+    walk_mm_per_rev: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Point:
+    u: float
+    du: float
+    r: float
+    noise: float
+
+
+class WalkEstimator:
+    """Level, walk and wander of the whole belt at one pulley, bin by bin."""
+
+    def __init__(self, drift_mm_per_rev: float, length_mm: float, bins_per_rev: int) -> None:
+        self._w1 = drift_mm_per_rev
+        self._w0 = 0.5 * drift_mm_per_rev
+        self._wmax = FASTEST * drift_mm_per_rev
+        self._bins = bins_per_rev
+        self._age_min = round(bins_per_rev * min(max(SECTION_MM / length_mm, AGE_LIMITS_REV[0]), AGE_LIMITS_REV[1]))
+        self._run_max = bins_per_rev * min(max(LONGEST_SECTION_MM / length_mm, RUN_LIMITS_REV[0]), RUN_LIMITS_REV[1])
+        self.s2_mm2 = PRIOR_WANDER_MM**2
+        self.kappa_per_rev = length_mm / PRIOR_WANDER_LENGTH_MM
+        self._kappa_prior = self.kappa_per_rev
+        self._structure = [0.0, 0.0, 0.0]  # sums of squared differences over the two lags, and turns they come from
+        self.state: State = "proving"
+        self.filter: LineFilter | None = None
+        self.u_segment = 0.0  # travel where the present line begins
+        self.segments: deque[tuple[float, float]] = deque(maxlen=32)  # (travel, walk) of lines, for the path of a turn
+        self._points: deque[_Point] = deque(maxlen=4 * bins_per_rev + 8)
+        self._a = np.zeros(AGES)
+        self._b = np.zeros(AGES)
+        self._signature = np.zeros(AGES)
+        self._signature2 = np.zeros(AGES)
+        self._ages_known = 0
+        self._run: list[tuple[float, float, float, float]] = []  # gated bins under way: u_start, u_end, departure, r
+        self._settle_until = math.nan
+        self.onset_u = math.nan
+        self.evidence = 0.0  # best log ratio of the last bin
+
+    # ------------------------------------------------------------ start and restart of the line
+
+    def start(self, u: float, points: list[tuple[float, float, float, float]], slope_se: float) -> None:
+        """Begin a line at travel u from (u_end, du, r, noise variance) points already seen; slope prior 0 +- slope_se."""
+        self._points.clear()
+        for p in points:
+            self._points.append(_Point(*p))
+        self._begin(u, slope_se, "proving")
+
+    def _begin(self, u: float, slope_se: float, state: State) -> None:
+        """A new line from travel u on, through the points kept since then."""
+        f: LineFilter | None = None
+        for p in self._points:
+            if p.u <= u:
+                continue
+            if f is None:
+                if p.r == p.r:
+                    f = LineFilter(p.r, 0.0, 0.0, 4.0 * self.s2_mm2 + p.noise + 0.25, 0.0, 0.0, slope_se**2, 0.0, self.s2_mm2)
+                    expected, variance = f.expect(p.noise)
+                    f.update(p.r - expected, variance)
+                continue
+            f.predict(p.du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
+            if p.r == p.r:
+                expected, variance = f.expect(p.noise)
+                if abs(p.r - expected) <= GATE * math.sqrt(variance):
+                    f.update(p.r - expected, variance)
+        self.filter = f
+        self.state = state
+        self.u_segment = u
+        self._slope_se = slope_se
+        while self.segments and self.segments[-1][0] >= u:
+            self.segments.pop()
+        self.segments.append((u, f.w if f is not None else 0.0))
+        self._forget_ages()
+
+    def _forget_ages(self) -> None:
+        self._a[:] = 0.0
+        self._b[:] = 0.0
+        self._ages_known = 0
+        self._run = []
+        self.evidence = 0.0
+        self._sign_ramp()
+
+    def _sign_ramp(self) -> None:
+        """The signature that a walk of 1 mm/rev, beginning now, will leave in the innovations."""
+        if self.filter is None:
+            return
+        g = self.filter
+        f = LineFilter(0.0, 0.0, 0.0, g.pmm, g.pmw, g.pmo, g.pww, g.pwo, g.poo)
+        du = 1.0 / self._bins
+        noise = self._points[-1].noise if self._points else 0.0025
+        out = []
+        for a in range(AGES):
+            f.predict(du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
+            expected, variance = f.expect(noise)
+            innovation = (a + 0.5) * du - expected
+            f.update(innovation, variance)
+            out.append(innovation / math.sqrt(variance))
+        self._signature = np.array(out)
+        self._signature2 = self._signature**2
+
+    def settle(self, u: float, until_u: float) -> None:
+        """A move was logged at travel u: the belt answers until until_u, and no walk is called drift meanwhile."""
+        self._settle_until = until_u
+        self.state = "settling"
+        self.u_segment = u
+        self._run = []
+
+    # ------------------------------------------------------------ bins
+
+    def step(self, u_start: float, u_end: float, reading_mm: float, noise_mm2: float) -> list[WalkFinding | Passage]:
+        """One live bin: reading with camber taken out (NaN = not seen) and its noise variance."""
+        du = u_end - u_start
+        if du <= 0.0:
+            return []
+        self._points.append(_Point(u_end, du, reading_mm, noise_mm2))
+        if self.filter is None:
+            if reading_mm == reading_mm:
+                self._begin(u_start, KINK_SLOPE_SE * self._w1, self.state)
+            return []
+        if self.state == "settling":
+            return self._follow(u_end, du, reading_mm, noise_mm2)
+        f = self.filter
+        f.predict(du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
+        expected, variance = f.expect(noise_mm2)
+        innovation = reading_mm - expected
+        found: list[WalkFinding | Passage] = []
+        if reading_mm != reading_mm or abs(innovation) > GATE * math.sqrt(variance):
+            if reading_mm == reading_mm:
+                self._run.append((u_start, u_end, innovation, reading_mm))
+                if len(self._run) > self._run_max:
+                    return self._jump()
+            self._age(math.nan)
+        else:
+            if self._run:
+                found.append(self._passage())
+            f.update(innovation, variance)
+            self._age(innovation / math.sqrt(variance))
+        found.extend(self._decide(u_end))
+        return found
+
+    def _follow(self, u_end: float, du: float, reading_mm: float, noise_mm2: float) -> list[WalkFinding | Passage]:
+        """While a logged move is answered the level is free; afterwards the line starts anew."""
+        f = self.filter
+        assert f is not None
+        f.predict(du, self.s2_mm2, self.kappa_per_rev, 9.0, 0.0)
+        expected, variance = f.expect(noise_mm2)
+        if reading_mm == reading_mm and abs(reading_mm - expected) <= 6.0 * math.sqrt(variance):
+            f.update(reading_mm - expected, variance)
+        if u_end >= self._settle_until:
+            self._settle_until = math.nan
+            self._begin(u_end - 1.0, KINK_SLOPE_SE * self._w1, "proving")
+        return []
+
+    def _passage(self) -> Passage:
+        run, self._run = self._run, []
+        peak = max(run, key=lambda b: abs(b[2]))
+        return Passage(run[0][0], run[-1][1], 0.5 * (peak[0] + peak[1]), peak[2])
+
+    def _jump(self) -> list[WalkFinding | Passage]:
+        """Out for longer than any section: the whole belt moved, suddenly."""
+        u = self._run[0][0]
+        self._begin(u, 4.0 * KINK_SLOPE_SE * self._w1, "proving")
+        return [WalkFinding("jump", u, self.walk.slope_mm_per_rev)]
+
+    def _age(self, z: float) -> None:
+        """Shift the sums by one bin and add this one's innovation (NaN adds nothing)."""
+        a, b = self._a, self._b
+        a[1:] = a[:-1]
+        b[1:] = b[:-1]
+        a[0] = b[0] = 0.0
+        self._ages_known = min(self._ages_known + 1, AGES)
+        if z == z:
+            n = self._ages_known
+            a[:n] += z * self._signature[:n]
+            b[:n] += self._signature2[:n]
+
+    def _decide(self, u_end: float) -> list[WalkFinding | Passage]:
+        f = self.filter
+        assert f is not None
+        if self.state == "proving":
+            return self._prove(u_end)
+        n = self._ages_known
+        if n <= self._age_min or self._run:
+            return []
+        a, b = self._a[self._age_min : n], self._b[self._age_min : n]
+        if self.state == "steady":
+            size = np.abs(a)
+            rate = np.clip(size / np.maximum(b, 1e-12), 0.0, self._wmax)
+            null = np.minimum(rate, self._w0)
+            ratio = np.where(rate >= self._w1, rate * size - 0.5 * rate**2 * b - (null * size - 0.5 * null**2 * b), 0.0)
+            best = int(np.argmax(ratio))
+            self.evidence = float(ratio[best])
+            if self.evidence >= LOG_RATIO_RAISE:
+                return self._turn_to(u_end, best + self._age_min, "drifting")
+            return []
+        ratio = 0.5 * a * a / np.maximum(b, 1e-12)
+        best = int(np.argmax(ratio))
+        self.evidence = float(ratio[best])
+        if self.evidence >= LOG_RATIO_KINK:
+            change = float(a[best] / b[best])
+            if abs(f.w + change) < self._w1 or (f.w + change) * f.w < 0.0:
+                return self._turn_to(u_end, best + self._age_min, "proving")
+            self._begin(self._onset(best + self._age_min), KINK_SLOPE_SE * self._w1, "drifting")
+        self.segments[-1] = (self.segments[-1][0], f.w)
+        return []
+
+    def _onset(self, age: int) -> float:
+        """Travel where the onset `age` bins ago lies (the age-th bin before the last)."""
+        points = list(self._points)[-(age + 1) :]
+        return points[0].u - points[0].du
+
+    def _turn_to(self, u_end: float, age: int, state: State) -> list[WalkFinding | Passage]:
+        was = self.state
+        u = self._onset(age)
+        self._begin(u, KINK_SLOPE_SE * self._w1, state)
+        walk = self.filter.w if self.filter is not None else math.nan
+        if state == "drifting":
+            self.onset_u = u
+            return [WalkFinding("walk-begins", u, walk)]
+        return [WalkFinding("walk-ends", u, walk)] if was == "drifting" and self._is_nil() else []
+
+    def _is_nil(self) -> bool:
+        f = self.filter
+        return f is not None and abs(f.w) + 1.5 * math.sqrt(max(f.pww, 0.0)) < self._w1
+
+    def _prove(self, u_end: float) -> list[WalkFinding | Passage]:
+        """A new line of unknown slope: is it a walk, or steady? Undecided as long as its spread says so."""
+        f = self.filter
+        assert f is not None
+        se = math.sqrt(max(f.pww, 0.0))
+        self.segments[-1] = (self.segments[-1][0], f.w)
+        if u_end - self.u_segment < self._age_min / self._bins:
+            return []
+        if abs(f.w) >= self._w1 and abs(f.w) - self._w0 > 4.2 * se:
+            self.state = "drifting"
+            self.onset_u = self.u_segment
+            self._forget_ages()
+            return [WalkFinding("walk-begins", self.u_segment, f.w)]
+        if self._is_nil() and u_end - self.u_segment >= 0.5:
+            variance = f.pww + STEADY_SLOPE_SE**2
+            km, kw, ko = f.pmw / variance, f.pww / variance, f.pwo / variance
+            w = f.w
+            f.m -= km * w
+            f.w -= kw * w
+            f.o -= ko * w
+            f.pmm -= km * f.pmw
+            f.pmo -= km * f.pwo
+            f.poo -= ko * f.pwo
+            f.pmw -= km * f.pww
+            f.pwo -= ko * f.pww
+            f.pww -= kw * f.pww
+            self.state = "steady"
+            self.segments[-1] = (self.segments[-1][0], 0.0)
+            self._forget_ages()
+            return [WalkFinding("walk-ends", self.u_segment, w)]
+        return []
+
+    # ------------------------------------------------------------ what is known
+
+    @property
+    def walk(self) -> LineFit:
+        """Walk over the present line (at most four revolutions of it), by generalised least squares."""
+        return self.fit_since(self.u_segment)
+
+    def fit_since(self, u: float) -> LineFit:
+        """The line through what was seen since travel u, on quarters of sixteenths of a revolution."""
+        dus: list[float] = []
+        rs: list[float] = []
+        ns: list[float] = []
+        du = 0.0
+        have: list[_Point] = []
+        for p in self._points:
+            if p.u <= u:
+                continue
+            du += p.du
+            have.append(p)
+            if len(have) == 4:
+                seen = [q for q in have if q.r == q.r]
+                dus.append(du)
+                rs.append(sum(q.r for q in seen) / len(seen) if seen else math.nan)
+                ns.append(sum(q.noise for q in seen) / len(seen) ** 2 if seen else math.nan)
+                du, have = 0.0, []
+        return fit_line(dus, rs, ns, self.s2_mm2, self.kappa_per_rev)
+
+    def learn_wander(self, residual_mm: list[float], noise_mm2: float) -> None:
+        """Learn variance and length of the wander from one steady turn's residuals, (bins,) mm, NaN = not seen."""
+        lag_a, lag_b = self._bins // 16, (3 * self._bins) // 8
+        sums = []
+        for lag in (lag_a, lag_b):
+            squares = [
+                (y - x) ** 2
+                for x, y in zip(residual_mm, residual_mm[lag:], strict=False)
+                if x == x and y == y
+            ]
+            if len(squares) < self._bins // 4:
+                return
+            squares.sort()
+            sums.append(max(sum(squares) / len(squares) - 2.0 * noise_mm2, 1e-6))
+        st = self._structure
+        st[0], st[1], st[2] = st[0] + sums[0], st[1] + sums[1], st[2] + 1.0
+        if st[2] > 40.0:
+            st[:] = [v * 40.0 / st[2] for v in st]
+        prior = [
+            2.0 * PRIOR_WANDER_MM**2 * -math.expm1(-self._kappa_prior * lag / self._bins) for lag in (lag_a, lag_b)
+        ]
+        square_a = (st[0] + PRIOR_TURNS * prior[0]) / (st[2] + PRIOR_TURNS)
+        square_b = (st[1] + PRIOR_TURNS * prior[1]) / (st[2] + PRIOR_TURNS)
+        self.s2_mm2, self.kappa_per_rev = solve_wander(
+            lag_a / self._bins, square_a, lag_b / self._bins, square_b, (0.2 * self._kappa_prior, 5.0 * self._kappa_prior)
+        )
+        if self.state != "settling" and not self._run:
+            self._refresh()
+
+    def _refresh(self) -> None:
+        """New signature for onsets from now on. Sums of older onsets keep theirs: the change is small."""
+        self._sign_ramp()
+
+    def path(self, u: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Shape of the whole belt's path over travel u, mm, up to a constant: the lines found so far, end to end."""
+        y = np.zeros(u.size)
+        lines = list(self.segments)
+        for i, (start, w) in enumerate(lines):
+            end = lines[i + 1][0] if i + 1 < len(lines) else math.inf
+            y += w * (np.clip(u, start, end) - start)
+        return y
+
+    def snapshot(self) -> dict[str, Any]:
+        """Everything needed to go on from here."""
+        return dict(self.__dict__)

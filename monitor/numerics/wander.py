@@ -1,0 +1,125 @@
+"""A straight line seen through correlated wander and white noise: level, slope and their spread.
+
+Model, in belt travel u (revolutions): r(u) = m(u) + o(u) + e, with m' = w constant, o an
+Ornstein-Uhlenbeck wander (variance s2 mm2, rate kappa per revolution) and e white noise of known
+variance. The Kalman filter of the state (m, w, o) is the generalised least-squares fit of the line
+when its priors are wide; its innovations are white when the model holds. Joseph form is not needed
+at three states in float64 (covariances are symmetrised by construction: only six numbers are kept).
+Source of the method: Kalman filter of a state-space model, any textbook; wander as an AR(1) process.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(slots=True)
+class LineFilter:
+    """Kalman filter of (level m mm, slope w mm/rev, wander o mm). Scalars only: a step costs some microseconds."""
+
+    m: float
+    w: float
+    o: float = 0.0
+    pmm: float = 1.0
+    pmw: float = 0.0
+    pmo: float = 0.0
+    pww: float = 1.0
+    pwo: float = 0.0
+    poo: float = 0.0
+
+    def predict(self, du_rev: float, s2_mm2: float, kappa_per_rev: float, q_level: float, q_slope: float) -> None:
+        """Advance by du_rev revolutions. q_level mm2/rev and q_slope (mm/rev)2/rev let the line bend slowly."""
+        phi = math.exp(-kappa_per_rev * du_rev)
+        self.m += self.w * du_rev
+        self.o *= phi
+        self.pmm += du_rev * (2.0 * self.pmw + du_rev * self.pww) + q_level * du_rev
+        self.pmw += du_rev * self.pww
+        self.pmo = phi * (self.pmo + du_rev * self.pwo)
+        self.pww += q_slope * du_rev
+        self.pwo *= phi
+        self.poo = phi * phi * self.poo + s2_mm2 * (1.0 - phi * phi)
+
+    def expect(self, noise_mm2: float) -> tuple[float, float]:
+        """The reading expected now, mm, and its variance, mm2."""
+        return self.m + self.o, self.pmm + 2.0 * self.pmo + self.poo + noise_mm2
+
+    def update(self, innovation_mm: float, variance_mm2: float) -> None:
+        """Take a reading that differs from the expected one by innovation_mm (variance from `expect`)."""
+        hm, hw, ho = self.pmm + self.pmo, self.pmw + self.pwo, self.pmo + self.poo
+        km, kw, ko = hm / variance_mm2, hw / variance_mm2, ho / variance_mm2
+        self.m += km * innovation_mm
+        self.w += kw * innovation_mm
+        self.o += ko * innovation_mm
+        self.pmm -= km * hm
+        self.pmw -= km * hw
+        self.pmo -= km * ho
+        self.pww -= kw * hw
+        self.pwo -= kw * ho
+        self.poo -= ko * ho
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """Level at the end of the window (mm) and slope (mm/rev), with standard errors; `points` used."""
+
+    level_mm: float
+    level_se_mm: float
+    slope_mm_per_rev: float
+    slope_se_mm_per_rev: float
+    points: int
+
+
+def fit_line(
+    du_rev: Sequence[float],
+    reading_mm: Sequence[float],
+    noise_mm2: Sequence[float],
+    s2_mm2: float,
+    kappa_per_rev: float,
+    slope_prior_se: float = 30.0,
+) -> LineFit:
+    """Generalised least squares of a line through wander and noise.
+
+    du_rev: travel from the point before to this one. reading_mm: NaN = not seen. Fewer than two
+    readings give NaN. Cost: linear in the number of points.
+    """
+    f: LineFilter | None = None
+    points = 0
+    for du, r, noise in zip(du_rev, reading_mm, noise_mm2, strict=True):
+        if f is None:
+            if r == r:
+                f = LineFilter(r, 0.0, 0.0, 1e4, 0.0, 0.0, slope_prior_se**2, 0.0, s2_mm2)
+                expected, variance = f.expect(noise)
+                f.update(r - expected, variance)
+                points = 1
+            continue
+        f.predict(du, s2_mm2, kappa_per_rev, 0.0, 0.0)
+        if r == r:
+            expected, variance = f.expect(noise)
+            f.update(r - expected, variance)
+            points += 1
+    if f is None or points < 2:
+        return LineFit(math.nan, math.nan, math.nan, math.nan, points)
+    return LineFit(f.m, math.sqrt(max(f.pmm, 0.0)), f.w, math.sqrt(max(f.pww, 0.0)), points)
+
+
+def wander_structure(lag_rev: float, s2_mm2: float, kappa_per_rev: float) -> float:
+    """Expected squared difference of the wander over a lag, mm2: 2 s2 (1 - exp(-kappa lag))."""
+    return 2.0 * s2_mm2 * -math.expm1(-kappa_per_rev * lag_rev)
+
+
+def solve_wander(
+    lag_a_rev: float, square_a: float, lag_b_rev: float, square_b: float, kappa_range: tuple[float, float]
+) -> tuple[float, float]:
+    """(s2 mm2, kappa per rev) whose structure function passes through two measured lags (a < b), by bisection."""
+    if square_a <= 0.0 or square_b <= 0.0:
+        return max(square_b, square_a, 0.0) / 2.0, kappa_range[1]
+    low, high = kappa_range
+    target = square_a / square_b
+    for _ in range(40):
+        mid = 0.5 * (low + high)
+        ratio = math.expm1(-mid * lag_a_rev) / math.expm1(-mid * lag_b_rev)
+        low, high = (mid, high) if ratio < target else (low, mid)
+    kappa = 0.5 * (low + high)
+    return square_b / (-2.0 * math.expm1(-kappa * lag_b_rev)), kappa

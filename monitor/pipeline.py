@@ -1,0 +1,422 @@
+"""Composes the blocks: bytes and entries in, revolutions, events and advice out. The only file that knows their order.
+
+    bytes -> Decoder -> records -> SensorGate -> BeltWatch -> revolutions, findings -> RunIn -> advice, stages, verdict
+
+No clock, port, file or thread: the live service, the replay, the simulator and the tests make the
+same calls. Whatever a person says takes effect at the first record later than the moment it became
+known, so that a recording and its entries give the same events however they are cut.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+
+from .beltwatch import BeltFinding, BeltWatch
+from .detection.sections import EdgeWatch
+from .detection.sensors import SensorFinding, SensorGate
+from .forecast.camber import camber_percent
+from .procedure.runin import RunIn
+from .readings.decoder import Decoder
+from .records import (
+    Advice,
+    AlarmAcknowledged,
+    AlarmShelved,
+    BoardRecord,
+    Button,
+    EdgeBlock,
+    Entry,
+    Event,
+    Mark,
+    Message,
+    MoveMade,
+    Now,
+    Pulley,
+    Restart,
+    Revolution,
+    RevolutionRow,
+    SensorNow,
+    Stage,
+    Tally,
+    Verdict,
+    plain,
+)
+from .response import BeltAnswer
+from .settings import Station
+
+SILENCE_US = 2_000_000  # no valid record for this long: the link is lost (outputs.md)
+UNLOGGED_REV = 1.7  # a walk that breaks off sooner was the belt's answer to a move, not a drift
+
+
+class Pipeline:
+    """One belt, from its first byte. See the module's opening lines."""
+
+    def __init__(self, station: Station) -> None:
+        self.station = station
+        self._decoder = Decoder()
+        self._gate = SensorGate(station)
+        self._belt = BeltWatch(station, self._gate)
+        self._edges = [
+            EdgeWatch(station.limits.edge_warn_mm, station.limits.edge_stop_mm, s.zero_counts, s.counts_per_mm)
+            for s in station.sensor
+        ]
+        self._runin = RunIn(station, BeltAnswer(station))
+        self._entries: list[tuple[float, Entry]] = []
+        self._out: list[Message] = []
+        self._marks: list[int] = []
+        self._last_us: int | None = None
+        self._time_us = 0
+        self._sampled_us = -1
+        self._rows: dict[str, RevolutionRow] = {}
+        self._active: dict[tuple[str, str], Event] = {}
+        self._moved_u = -math.inf
+        self._walk_onset: dict[Pulley, float] = {}
+        self._unlogged: dict[Pulley, float] = {}
+        self._records_tally: Tally | None = None
+        self._marks_odd: set[str] = set()
+
+    # ------------------------------------------------------------ in
+
+    def feed(self, data: bytes) -> list[Message]:
+        """Bytes as they came from the board, in any pieces."""
+        return self.consume(self._decoder.feed(data))
+
+    def consume(self, records: Iterable[BoardRecord]) -> list[Message]:
+        """Decoded records, in order."""
+        for record in records:
+            if isinstance(record, EdgeBlock):
+                self._block(record)
+            else:
+                self._single(record)
+        return self._take()
+
+    def enter(self, entry: Entry, known_s: float | None = None) -> None:
+        """What a person says; takes effect at the first record later than known_s (default: now)."""
+        known = self.t_s if known_s is None else known_s
+        self._entries.append((known, entry))
+        self._entries.sort(key=lambda e: e[0])
+
+    def finish(self) -> list[Message]:
+        """The recording ends here. Nothing is invented for what was under way."""
+        return self._take()
+
+    def _take(self) -> list[Message]:
+        out, self._out = self._out, []
+        return out
+
+    # ------------------------------------------------------------ records
+
+    def _block(self, block: EdgeBlock) -> None:
+        """Cut a block where something has to happen between two of its records."""
+        time = block.time_us
+        start = 0
+        gaps = np.flatnonzero(np.diff(time) > SILENCE_US) + 1
+        cuts = set(gaps.tolist())
+        while start < time.size:
+            self._arrive(int(time[start]))
+            stop = time.size
+            if self._entries:
+                due_us = self._entries[0][0] * 1e6
+                stop = max(start + 1, int(np.searchsorted(time, due_us, side="right")))
+            later = [c for c in cuts if start < c < stop]
+            stop = min([stop, *later])
+            part = slice(start, stop)
+            self._time_us = max(self._time_us, int(time[stop - 1]))
+            self._last_us = self._time_us
+            self._samples(EdgeBlock(time[part], block.flags[part], block.counts[part], block.lost[part]))
+            start = stop
+
+    def _arrive(self, time_us: int) -> None:
+        """A record at this time: what was due before it happens first."""
+        if self._last_us is not None and time_us - self._last_us > SILENCE_US:
+            lost_s = (self._last_us + SILENCE_US) / 1e6
+            self._raise(lost_s, "link-lost", text="No valid record from the sensor board for 2 s.")
+            self._clear(time_us / 1e6, "link-lost")
+        self._time_us = max(self._time_us, time_us)
+        self._last_us = self._time_us
+        while self._entries and self._entries[0][0] * 1e6 < time_us:
+            self._said(self._entries.pop(0)[1])
+
+    def _single(self, record: BoardRecord) -> None:
+        assert not isinstance(record, EdgeBlock)
+        self._arrive(record.time_us)
+        if isinstance(record, Mark):
+            self._marks.append(record.time_us)
+            if record.time_us <= self._sampled_us:
+                self._pass_marks(self._sampled_us)
+        elif isinstance(record, Restart):
+            self._gate.restart()
+            self._marks.clear()
+            self._belt.restart()
+            self._emit(Event(record.time_us / 1e6, self.rev, "note", "board-restart", text=record.why))
+        elif isinstance(record, Button):
+            self._button(record)
+
+    def _samples(self, block: EdgeBlock) -> None:
+        gated, faults = self._gate.take(block)
+        if gated.time_us.size == 0:
+            return
+        turn_us = self._belt.tracker.turn_us
+        for s, watch in enumerate(self._edges):
+            for t, name, active, edge in watch.take(gated.time_us, gated.counts[:, s], gated.good[:, s], turn_us):
+                self._edge(t, s, name, active, edge)
+        for fault in faults:
+            self._sensor(fault)
+        start = 0
+        while self._marks and self._marks[0] <= int(gated.time_us[-1]):
+            stop = int(np.searchsorted(gated.time_us, self._marks[0]))
+            self._belt.samples(_cut(gated, start, stop))
+            self._drain()
+            self._belt.mark(self._marks.pop(0))
+            self._drain()
+            start = stop
+        self._belt.samples(_cut(gated, start, gated.time_us.size))
+        self._drain()
+        self._sampled_us = int(gated.time_us[-1])
+
+    def _pass_marks(self, time_us: int) -> None:
+        while self._marks and self._marks[0] <= time_us:
+            self._belt.mark(self._marks.pop(0))
+            self._drain()
+
+    # ------------------------------------------------------------ what was found
+
+    def _drain(self) -> None:
+        """Turn what the belt's chain found into events, in the order it was found."""
+        belt = self._belt
+        found, belt.findings = belt.findings, []
+        for f in found:
+            self._belt_finding(f)
+        turns, belt.revolutions = belt.revolutions, []
+        for revolution in turns:
+            self._revolution(revolution)
+
+    def _revolution(self, revolution: Revolution) -> None:
+        for row in revolution.rows:
+            self._rows[row.sensor] = row
+        self._out.append(revolution)
+        for pulley, since in list(self._unlogged.items()):
+            if revolution.rev - since >= self.station.procedure.settle_revs:
+                del self._unlogged[pulley]
+                self._clear(revolution.end_s, "unlogged-move", pulley=pulley)
+        self._advise(self._runin.on_revolution(revolution))
+
+    def _belt_finding(self, f: BeltFinding) -> None:
+        t_s = max(f.time_us, self._sampled_us) / 1e6
+        if f.name == "drift":
+            self._drift(t_s, f)
+        elif f.name == "jump":
+            self._unlogged_move(t_s, f)
+        elif f.name in ("mark", "mark-missing", "mark-extra"):
+            self._mark(t_s, f)
+        elif f.active:
+            self._raise(
+                t_s, f.name, pulley=f.pulley, sensor=f.sensor, value_mm=f.value_mm, start_mm=f.start_mm, end_mm=f.end_mm
+            )
+        else:
+            self._clear(
+                t_s, f.name, pulley=f.pulley, sensor=f.sensor, value_mm=f.value_mm, start_mm=f.start_mm, end_mm=f.end_mm
+            )
+
+    def _drift(self, t_s: float, f: BeltFinding) -> None:
+        assert f.pulley is not None
+        onset = float(f.text)
+        if f.active:
+            self._walk_onset[f.pulley] = onset
+            self._raise(t_s, "drift", pulley=f.pulley, value_mm=f.value_mm)
+            return
+        began = self._walk_onset.pop(f.pulley, None)
+        was_active = self._is_active("drift", f.pulley)
+        self._clear(t_s, "drift", pulley=f.pulley)
+        if was_active and began is not None and onset - began < UNLOGGED_REV:
+            self._unlogged_move(t_s, f)
+
+    def _unlogged_move(self, t_s: float, f: BeltFinding) -> None:
+        assert f.pulley is not None
+        u = self._belt.tracker.travel_now
+        if u - self._moved_u < self.station.procedure.settle_revs or self._unlogged:
+            return
+        self._unlogged[f.pulley] = u
+        self._raise(t_s, "unlogged-move", pulley=f.pulley, value_mm=f.value_mm)
+
+    def _mark(self, t_s: float, f: BeltFinding) -> None:
+        if f.active:
+            self._marks_odd.add(f.name)
+            self._raise(t_s, f.name)
+            return
+        for name in sorted(self._marks_odd):
+            self._clear(t_s, name)
+        self._marks_odd.clear()
+
+    def _edge(self, time_us: int, s: int, name: str, active: bool, edge_mm: float) -> None:
+        sensor = self.station.sensor[s]
+        change = self._raise if active else self._clear
+        change(time_us / 1e6, name, pulley=sensor.pulley, sensor=sensor.name, value_mm=edge_mm)
+
+    def _sensor(self, f: SensorFinding) -> None:
+        sensor = self.station.sensor[f.channel]
+        change = self._raise if f.active else self._clear
+        value = f.value_mm if f.value_mm == f.value_mm else None
+        change(f.time_us / 1e6, f.name, pulley=sensor.pulley, sensor=sensor.name, value_mm=value, text=f.why or None)
+
+    # ------------------------------------------------------------ what was said
+
+    def _said(self, entry: Entry) -> None:
+        if isinstance(entry, MoveMade):
+            self._moved_u = self._belt.tracker.travel_now
+            if self._moved_u != self._moved_u:
+                self._moved_u = -math.inf
+            for pulley in self._belt.pulleys:
+                self._clear(self.t_s, "drift", pulley=pulley)
+                self._walk_onset.pop(pulley, None)
+            self._belt.settle(float(self.station.procedure.settle_revs))
+        if isinstance(entry, (AlarmAcknowledged, AlarmShelved)):
+            return
+        travel = self._belt.tracker.travel_now
+        self._advise(self._runin.on_entry(entry, travel if travel == travel else float(self.rev)))
+
+    def _button(self, record: Button) -> None:
+        meaning = self.station.buttons.get(str(record.button))
+        text = meaning or f"Button {record.button} was pressed; the station file gives it no meaning."
+        self._emit(Event(record.time_us / 1e6, self.rev, "note", "button", text=text))
+
+    # ------------------------------------------------------------ out
+
+    def _where(self, pulley: str | None, sensor: str | None) -> str:
+        return sensor or pulley or "bay"
+
+    def _is_active(self, name: str, pulley: str | None = None, sensor: str | None = None) -> bool:
+        return (name, self._where(pulley, sensor)) in self._active
+
+    def _raise(self, t_s: float, name: str, **more: Any) -> None:
+        key = (name, self._where(more.get("pulley"), more.get("sensor")))
+        if key in self._active:
+            return
+        event = Event(t_s, self.rev, "alarm-raised", name, **more)
+        self._active[key] = event
+        self._emit(event)
+        self._advise(self._runin.on_alarm(event))
+
+    def _clear(self, t_s: float, name: str, **more: Any) -> None:
+        key = (name, self._where(more.get("pulley"), more.get("sensor")))
+        if self._active.pop(key, None) is None:
+            return
+        event = Event(t_s, self.rev, "alarm-cleared", name, **more)
+        self._emit(event)
+        self._advise(self._runin.on_alarm(event))
+
+    def _advise(self, messages: list[Event | Advice]) -> None:
+        for message in messages:
+            if isinstance(message, Event) and message.kind in ("alarm-raised", "alarm-cleared"):
+                key = (message.name, self._where(message.pulley, message.sensor))
+                if message.kind == "alarm-raised":
+                    self._active[key] = message
+                else:
+                    self._active.pop(key, None)
+            self._emit(message)
+
+    def _emit(self, message: Message) -> None:
+        self._out.append(message)
+
+    # ------------------------------------------------------------ what is so now
+
+    @property
+    def t_s(self) -> float:
+        """Board time now, s since the recording's first record."""
+        return self._time_us / 1e6
+
+    @property
+    def rev(self) -> int:
+        """Completed belt revolutions."""
+        return self._belt.tracker.rev
+
+    @property
+    def running(self) -> bool:
+        """The belt runs, as far as can be told: travel has begun and it was not found standing."""
+        return self._belt.tracker.started and not self._belt.standing
+
+    @property
+    def stage(self) -> Stage:
+        return self._runin.stage
+
+    @property
+    def verdict(self) -> Verdict:
+        return self._runin.verdict
+
+    @property
+    def advice(self) -> Advice | None:
+        return self._runin.advice
+
+    @property
+    def tally(self) -> Tally:
+        return self._decoder.tally
+
+    @property
+    def active(self) -> list[Event]:
+        """Alarms raised and not cleared, in the order they were raised."""
+        return list(self._active.values())
+
+    def now(self) -> Now:
+        """The live picture. NaN = not known."""
+        belt = self._belt
+        travel = belt.tracker.travel(float(self._time_us))
+        sensors = []
+        for s, sensor in enumerate(self.station.sensor):
+            position = belt.now[s]
+            expected = belt.expected[s] + position
+            quality = self._gate.fault(s) or ("good" if position == position else "unknown")
+            sensors.append(SensorNow(sensor.name, self._edges[s].edge_mm, expected, position, quality))
+        speed = belt.length_mm / belt.tracker.turn_us * 1000.0 * belt.tracker.factor if belt.tracker.started else math.nan
+        return Now(self.t_s, travel, speed, self.running, tuple(sensors))
+
+    def profile_rows(self) -> list[tuple[str, float, float]]:
+        """(sensor, station_mm, profile_mm), zero-mean, by rising station; empty before it is learnt."""
+        return self._belt.profile_rows()
+
+    def summary(self) -> dict[str, Any]:
+        """The content of summary.json."""
+        tally = self.tally
+        final: dict[str, Any] = {}
+        for pulley in self._belt.pulleys:
+            rows = [r for r in self._rows.values() if r.pulley == pulley and r.position_mm == r.position_mm]
+            best = min(rows, key=lambda r: r.position_se_mm, default=None)
+            final[pulley] = {
+                name: getattr(best, name) if best else None
+                for name in ("position_mm", "position_se_mm", "walk_mm_per_rev", "walk_se_mm_per_rev")
+            }
+        camber = {
+            s.name: camber_percent(self._belt.profiles[k].mm, self._belt.length_mm)
+            for k, s in enumerate(self.station.sensor)
+            if self._belt.profiles[k].turns
+        }
+        return dict(
+            plain(
+                {
+                    "revolutions": self.rev,
+                    "seconds": self.t_s,
+                    "records_good": tally.good,
+                    "records_rejected": tally.rejected,
+                    "records_lost": tally.lost,
+                    "rejected_reasons": dict(sorted(tally.reasons.items())),
+                    "final": final,
+                    "verdict": self.verdict,
+                    "reasons": list(self._runin.reasons),
+                    "tracked_at_s": self._runin.tracked_at_s,
+                    "stage": self.stage,
+                    "length_mm": self._belt.length_mm,
+                    "camber_percent": camber,
+                }
+            )
+        )
+
+    def snapshot(self) -> Pipeline:
+        """A copy that goes on from here on its own."""
+        return copy.deepcopy(self)
+
+
+def _cut(gated: Any, start: int, stop: int) -> Any:
+    return type(gated)(gated.time_us[start:stop], gated.counts[start:stop], gated.good[start:stop], gated.lost[start:stop])

@@ -1,0 +1,1 @@
+"""From sample times to places on the belt: travel, the belt grid, the camber profile."""

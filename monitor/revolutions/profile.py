@@ -1,0 +1,88 @@
+"""The camber profile: the part of an edge reading that repeats with every belt revolution.
+
+Model of one sensor: reading = whole-belt position + profile(station) + section wobble + noise, the
+profile with zero mean over the revolution, since the position carries the mean. A walk left in the
+readings would leak a sawtooth of one revolution's walk into a synchronous average, so a turn is
+added only after the path of the whole belt through it has been taken out. Each cell keeps the
+recursive mean of the turns it was seen in, with weight 1/n down to 1/MEMORY_TURNS, so that a
+profile follows a belt that changes slowly.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+MEMORY_TURNS = 64  # turns over which a profile forgets: noise of a cell falls to 1/11 of one turn's
+
+
+class Profile:
+    """Camber profile of one sensor on a grid of `cells` equal stations, the first at the mark's passing."""
+
+    def __init__(self, cells: int) -> None:
+        self.cells = cells
+        self.mm = np.zeros(cells)
+        self.seen = np.zeros(cells)
+        self.turns = 0
+        self._values: list[float] = [0.0] * cells
+        self._sums: list[float] = [0.0] * (cells + 1)
+
+    def add(self, path_free_mm: NDArray[np.float64]) -> None:
+        """Add one turn, (cells,) mm, the whole belt's path taken out; NaN = not seen or not to be learnt from."""
+        seen = np.isfinite(path_free_mm)
+        self.seen[seen] += 1.0
+        gain = 1.0 / np.minimum(self.seen[seen], MEMORY_TURNS)
+        self.mm[seen] += gain * (path_free_mm[seen] - self.mm[seen])
+        self.turns += 1
+        self._settle()
+
+    def replace(self, mm: NDArray[np.float64], turns: int) -> None:
+        """Set the profile from a joint fit of several turns, (cells,) mm, NaN = never seen."""
+        self.seen = np.where(np.isfinite(mm), float(turns), 0.0)
+        self.mm = np.where(np.isfinite(mm), mm, 0.0)
+        self.turns = turns
+        self._settle()
+
+    def _settle(self) -> None:
+        known = self.seen > 0
+        if known.any():
+            if not known.all():
+                x = np.arange(self.cells)
+                self.mm = np.interp(x, x[known], self.mm[known], period=self.cells)
+            self.mm = self.mm - math.fsum(self.mm.tolist()) / self.cells
+        self._values = self.mm.tolist()
+        total = 0.0
+        sums = [0.0]
+        for v in self._values:
+            total += v
+            sums.append(total)
+        self._sums = sums
+
+    def _integral(self, u: float) -> float:
+        x = (u - math.floor(u)) * self.cells
+        i = min(int(x), self.cells - 1)
+        return (self._sums[i] + (x - i) * self._values[i] + math.floor(u) * self._sums[-1]) / self.cells
+
+    def at(self, u: float) -> float:
+        """The profile at travel u (revolutions), mm."""
+        x = (u - math.floor(u)) * self.cells
+        return self._values[min(int(x), self.cells - 1)]
+
+    def mean_over(self, u_start: float, u_end: float) -> float:
+        """Mean of the profile over a stretch of travel, mm. A stretch of no length gives its value there."""
+        span = u_end - u_start
+        if abs(span) < 1e-9:
+            return self.at(u_start)
+        return (self._integral(u_end) - self._integral(u_start)) / span
+
+    @property
+    def peak_to_peak_mm(self) -> float:
+        """Highest minus lowest, mm; NaN before the first turn."""
+        return float(self.mm.max() - self.mm.min()) if self.turns else math.nan
+
+    def snapshot(self) -> dict[str, Any]:
+        """Everything needed to go on from here."""
+        return dict(self.__dict__)

@@ -1,0 +1,397 @@
+"""Belt travel of every sample, cut into short bins as it comes and into whole turns afterwards.
+
+Travel u is counted in belt revolutions; u is an integer whenever the belt mark passes its sensor.
+Two passes, for two needs. Live: travel is extrapolated from the last mark at the last turn's speed
+and cut into LIVE_BINS bins a revolution, each closed as soon as it is over (detection lives on
+these). Afterwards: when a mark ends a turn, the whole turn is laid again on a grid of TURN_BINS
+stations with travel interpolated between its two marks (position and camber live on these).
+
+Marks are believed only where they can be: a mark far from where it is due is an extra one or a
+change of speed, and which of the two is decided by the next; a mark that does not come is replaced
+by the travel that the speed gives. Without marks the turn ends where travel says so, and the
+profile match (`adjust`) keeps travel true. Sums are of integers, so nothing depends on how the
+bytes were cut.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..settings import Station
+
+LIVE_BINS = 128  # live bins a revolution: 5 to 20 cm of belt, well under the length over which a section bends
+TURN_BINS = 256  # stations of the grid of a whole turn: 3 to 8 cm
+MARK_TOLERANCE = 0.03  # revolutions that a mark may come early or late at a known speed (it wanders by 0.2 %)
+FIRST_TOLERANCE = 0.15  # the same before the first full turn, when only nominal length and speed are known
+MAX_TURN_SAMPLES = 2_000_000  # samples of a turn under way; beyond (a belt that hardly creeps) it is not laid again
+COMPACT = 65_536  # samples after which those taken while the belt stood are dropped
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LiveBin:
+    """A short piece of travel, just over. Readings in mm, (sensors,); NaN = nothing good seen.
+
+    u_start, u_end: travel at its ends, revolutions (equal where the belt stands).
+    """
+
+    start_us: int
+    end_us: int
+    u_start: float
+    u_end: float
+    reading_mm: tuple[float, ...]
+    samples: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Turn:
+    """A completed revolution. reading_mm, samples: (sensors, TURN_BINS); NaN = not seen.
+
+    regular: it ran at one speed between two marks that were where they should be (or, without
+    marks, where travel put them), so that its stations can be trusted.
+    """
+
+    rev: int
+    start_us: int
+    end_us: int
+    regular: bool
+    reading_mm: NDArray[np.float64]
+    samples: NDArray[np.int64]
+    edge_min_mm: tuple[float, ...]
+    edge_max_mm: tuple[float, ...]
+    lost: int
+
+
+@dataclass(frozen=True, slots=True)
+class MarkFinding:
+    """A mark that came late, twice, or was right again. name: mark-missing, mark-extra or '' (in order)."""
+
+    time_us: int
+    name: str
+
+
+@dataclass(slots=True)
+class _Buffer:
+    """Samples of the turn under way. Those taken while the belt stood carry no travel and are dropped."""
+
+    sensors: int
+    time: list[NDArray[np.int64]] = field(default_factory=list)
+    counts: list[NDArray[np.int64]] = field(default_factory=list)
+    good: list[NDArray[np.bool_]] = field(default_factory=list)
+    stood: list[tuple[float, float]] = field(default_factory=list)  # intervals; the last may still be open (inf)
+    size: int = 0
+    lost: int = 0
+
+    def append(self, time: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_], lost: int) -> None:
+        self.lost += lost
+        self.time.append(time)
+        self.counts.append(counts)
+        self.good.append(good)
+        self.size += time.size
+        if self.size > COMPACT and self.stood:
+            self.samples()
+
+    def samples(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+        """All samples but those taken while the belt stood."""
+        time = np.concatenate(self.time) if self.time else np.empty(0, np.int64)
+        counts = np.concatenate(self.counts) if self.counts else np.empty((0, self.sensors), np.int64)
+        good = np.concatenate(self.good) if self.good else np.empty((0, self.sensors), np.bool_)
+        for start, end in self.stood:
+            keep = (time < start) | (time >= end)
+            time, counts, good = time[keep], counts[keep], good[keep]
+        self._hold(time, counts, good)
+        return time, counts, good
+
+    def drop_before(self, start_us: int) -> None:
+        time, counts, good = self.samples()
+        first = int(np.searchsorted(time, start_us))
+        self._hold(time[first:], counts[first:], good[first:])
+        self.stood = [s for s in self.stood if s[1] > start_us]
+        self.lost = 0
+
+    def _hold(self, time: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_]) -> None:
+        if time.size > MAX_TURN_SAMPLES:
+            time, counts, good = time[:0], counts[:0], good[:0]
+        self.time, self.counts, self.good, self.size = [time], [counts], [good], time.size
+
+
+class Tracker:
+    """Turns gated samples and marks into live bins and turns. Times are int microseconds."""
+
+    def __init__(self, station: Station) -> None:
+        self._n = len(station.sensor)
+        self._zero = [s.zero_counts for s in station.sensor]
+        self._per_mm = [s.counts_per_mm for s in station.sensor]
+        self._marks = station.conveyor.marks
+        length = station.belt.length_mm or 10_000.0
+        self._nominal_us = length / station.belt.speed_mps * 1000.0
+        self.turn_us = self._nominal_us  # duration of a revolution as known now
+        self.turn_known = False  # from the belt itself, not from the station file
+        self.factor = 1.0  # speed now, against that of turn_us (0: the belt stands)
+        self.rev = 0  # completed revolutions
+        self.started = False  # travel counts from the first mark (or the first sample without marks)
+        self._origin_us = 0.0  # instant and travel from which travel is extrapolated
+        self._origin_u = 0.0
+        self._knots: list[tuple[float, float]] = []  # (time, travel) of this turn: its start and each change of speed
+        self._disturbed = False  # speed changed in this turn
+        self._loose = False  # travel is uncertain until the next mark
+        self._odd_mark_us: int | None = None
+        self._grid_us, self._grid_width, self._grid_k = 0.0, 1.0, 0
+        self._sums = [0] * self._n
+        self._counts = [0] * self._n
+        self._buffer = _Buffer(self._n)
+        self._turn_start_us = 0
+        self._missed = False
+
+    # ------------------------------------------------------------ travel
+
+    def travel(self, time_us: float) -> float:
+        """Belt revolutions travelled at an instant, as known live. NaN before the first mark."""
+        if not self.started:
+            return math.nan
+        return self._origin_u + (time_us - self._origin_us) * self.factor / self.turn_us
+
+    @property
+    def travel_now(self) -> float:
+        """Travel at the end of the last bin closed, or at the last mark. NaN before the first mark."""
+        return self.travel(self._grid_us + self._grid_k * self._grid_width)
+
+    def set_factor(self, time_us: float, factor: float) -> None:
+        """From time_us on (not before the last mark) the belt runs at factor times its last speed; 0 = it stands."""
+        self._rebase(time_us)
+        stood = self._buffer.stood
+        if factor == 0.0 and not (stood and stood[-1][1] == math.inf):
+            stood.append((time_us, math.inf))
+        elif factor != 0.0 and stood and stood[-1][1] == math.inf:
+            stood[-1] = (stood[-1][0], time_us)
+        self.factor = factor
+        self._disturbed = True
+        self._loose = True
+
+    def adjust(self, time_us: float, slip_rev: float, turn_us: float | None = None) -> None:
+        """Correct travel at an instant by slip_rev revolutions, and the duration of a revolution, found by matching."""
+        self._rebase(time_us)
+        self._origin_u += slip_rev
+        self._knots[-1] = (time_us, self._origin_u)
+        if turn_us is not None:
+            self.turn_us = turn_us
+            self.turn_known = True
+
+    def _rebase(self, time_us: float) -> None:
+        u = self.travel(time_us)
+        while len(self._knots) > 1 and self._knots[-1][0] >= time_us:
+            self._knots.pop()
+        self._origin_us, self._origin_u = time_us, u
+        self._knots.append((time_us, u))
+
+    @property
+    def disturbed(self) -> bool:
+        """The speed changed within the turn under way, or travel is uncertain until the next mark."""
+        return self._disturbed or self._loose
+
+    # ------------------------------------------------------------ samples
+
+    def begin(self, time_us: int) -> None:
+        """Travel starts here, with 0."""
+        self.started = True
+        self._origin_us, self._origin_u = float(time_us), float(self.rev)
+        self._knots = [(float(time_us), float(self.rev))]
+        self._turn_start_us = time_us
+        self._open_bins(float(time_us))
+
+    def restart(self) -> None:
+        """The board started anew: the turn under way is dropped, travel starts again with the next mark."""
+        self.started = False
+        self._buffer = _Buffer(self._n)
+        self._odd_mark_us = None
+        self._disturbed = self._loose = self._missed = False
+        self.factor = 1.0
+
+    def _open_bins(self, time_us: float) -> None:
+        self._grid_us, self._grid_width, self._grid_k = time_us, self.turn_us / LIVE_BINS, 0
+        self._sums = [0] * self._n
+        self._counts = [0] * self._n
+
+    def take(
+        self, time_us: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_], lost: int
+    ) -> Iterator[LiveBin]:
+        """Lay samples (all before the next mark) into live bins; yields each bin as soon as it is over.
+
+        Between two bins the caller may change travel (`set_factor`, `adjust`, `overdue`).
+        """
+        if not self.started:
+            if self._marks or time_us.size == 0:
+                return
+            self.begin(int(time_us[0]))
+        self._buffer.append(time_us, counts, good, lost)
+        index = np.floor((time_us - self._grid_us) / self._grid_width).astype(np.int64)
+        edges = np.flatnonzero(np.diff(index)) + 1 if index.size else np.empty(0, np.int64)
+        starts = np.concatenate((np.zeros(1, np.int64), edges))
+        sums = np.add.reduceat(counts * good, starts, axis=0).tolist() if index.size else []
+        seen = np.add.reduceat(good.astype(np.int64), starts, axis=0).tolist() if index.size else []
+        for k, part_sums, part_seen in zip(index[starts].tolist() if index.size else [], sums, seen, strict=True):
+            if k > self._grid_k:
+                yield from self._close(k)
+            for s in range(self._n):
+                self._sums[s] += part_sums[s]
+                self._counts[s] += part_seen[s]
+
+    def _close(self, next_k: int) -> Iterator[LiveBin]:
+        """Close the bin under way; where nothing came for a while, the empty bins after it are one blank bin."""
+        k = self._grid_k
+        edge = [self._grid_us + j * self._grid_width for j in (k, k + 1, next_k)]
+        made = self._make_bin(edge[0], edge[1])
+        self._sums, self._counts, self._grid_k = [0] * self._n, [0] * self._n, next_k
+        if made is not None:
+            yield made
+        if next_k > k + 1:
+            self._sums, self._counts = [0] * self._n, [0] * self._n
+            blank = self._make_bin(edge[1], edge[2])
+            if blank is not None:
+                yield blank
+
+    def _make_bin(self, start_us: float, end_us: float) -> LiveBin | None:
+        if end_us <= start_us:
+            return None
+        reading = tuple(
+            (self._sums[s] / self._counts[s] - self._zero[s]) / self._per_mm[s] if self._counts[s] else math.nan
+            for s in range(self._n)
+        )
+        return LiveBin(int(start_us), int(end_us), self.travel(start_us), self.travel(end_us), reading, tuple(self._counts))
+
+    # ------------------------------------------------------------ marks
+
+    def mark(self, time_us: int) -> tuple[list[LiveBin], Turn | None, list[MarkFinding]]:
+        """The belt mark passed. All samples before it have been taken (a late M record may find a few after it)."""
+        if not self._marks:
+            return [], None, []
+        if not self.started:
+            self.begin(time_us)
+            return [], None, []
+        due = self.rev + 1
+        u = self.travel(time_us)
+        tolerance = FIRST_TOLERANCE if not self.turn_known else MARK_TOLERANCE
+        if self._loose:
+            tolerance = 0.4
+        if abs(u - due) <= tolerance or (self._missed and abs(u - self.rev) <= tolerance):
+            return self._accept(time_us, late=abs(u - self.rev) <= tolerance)
+        if not self.turn_known and abs(u - due - 1) <= 2 * FIRST_TOLERANCE:  # the very first mark to come was missed
+            self._rescale(time_us, 2)
+            return self._accept(time_us, late=False)
+        return self._odd(time_us)
+
+    def _rescale(self, time_us: int, turns: int) -> None:
+        self.turn_us = (time_us - self._origin_us) / turns
+
+    def _accept(self, time_us: int, late: bool) -> tuple[list[LiveBin], Turn | None, list[MarkFinding]]:
+        findings = [MarkFinding(time_us, "")] if self._missed or self._odd_mark_us is not None else []
+        self._odd_mark_us = None
+        bins: list[LiveBin] = []
+        if late:  # the turn was already closed where travel put the missing mark; only travel is put right
+            self._knots = [(float(time_us), float(self.rev))]
+            self._turn_start_us = time_us
+            turn = None
+        else:
+            last = self._make_bin(self._grid_us + self._grid_k * self._grid_width, float(time_us))
+            bins = [last] if last is not None and sum(last.samples) else []
+            turn = self._finish(time_us)
+        self._origin_us, self._origin_u = float(time_us), float(self.rev)
+        self._open_bins(float(time_us))
+        self._missed = False
+        self._loose = False
+        return bins, turn, findings
+
+    def _odd(self, time_us: int) -> tuple[list[LiveBin], Turn | None, list[MarkFinding]]:
+        """A mark out of place: an extra one, unless it and the odd one before it lie one new turn apart."""
+        if self._odd_mark_us is not None:
+            interval = time_us - self._odd_mark_us
+            if 0.4 * self.turn_us <= interval <= 2.5 * self.turn_us and abs(interval / self.turn_us - 1.0) > MARK_TOLERANCE:
+                self.turn_us = float(interval)  # the belt runs at another speed: start anew from here
+                self.factor = 1.0
+                self.rev += 1
+                self.begin(time_us)
+                self._buffer = _Buffer(self._n)
+                self._odd_mark_us = None
+                self._disturbed = self._loose = self._missed = False
+                return [], None, [MarkFinding(time_us, "")]
+        self._odd_mark_us = time_us
+        return [], None, [MarkFinding(time_us, "mark-extra")]
+
+    def overdue(self, time_us: int) -> tuple[Turn | None, list[MarkFinding]]:
+        """Close the turn where travel says, when its mark did not come (always so without marks)."""
+        if not self.started or self.factor <= 0.0:
+            return None, []
+        margin = (0.4 if self._loose else MARK_TOLERANCE if self.turn_known else 2 * FIRST_TOLERANCE) if self._marks else 0.0
+        if self.travel(time_us) < self.rev + 1 + margin:
+            return None, []
+        if self._marks and not self.turn_known:
+            return None, []  # nothing but nominal figures to go by: wait for a mark
+        instant = self._origin_us + (self.rev + 1 - self._origin_u) * self.turn_us / self.factor
+        findings = []
+        if self._marks:
+            findings = [MarkFinding(int(instant), "mark-missing")]
+            self._missed = True
+        return self._finish(int(instant), virtual=True), findings
+
+    # ------------------------------------------------------------ turns
+
+    def _finish(self, end_us: int, virtual: bool = False) -> Turn:
+        start_us = self._turn_start_us
+        duration = end_us - start_us
+        expected = self.turn_us
+        regular = not self._disturbed and (not self.turn_known or abs(duration / expected - 1.0) <= 0.01)
+        knots = self._scaled_knots(end_us)
+        turn = self._lay(start_us, end_us, regular, knots)
+        if not self._disturbed and not virtual:
+            self.turn_us = float(duration)
+            self.turn_known = True
+        elif self._disturbed and self.factor > 0.0:
+            self.turn_us = self.turn_us / self.factor
+        self._disturbed = False
+        self.factor = 1.0 if self.factor > 0.0 else 0.0
+        self.rev += 1
+        self._turn_start_us = end_us
+        self._knots = [(float(end_us), float(self.rev))]
+        self._origin_us, self._origin_u = float(end_us), float(self.rev)
+        self._buffer.drop_before(end_us)
+        return turn
+
+    def _scaled_knots(self, end_us: int) -> list[tuple[float, float]]:
+        """Travel of the turn as a polyline that ends at exactly one revolution: the error is shared by what moved."""
+        knots = [*self._knots, (float(end_us), self.travel(float(end_us)))]
+        moved = knots[-1][1] - self.rev
+        if len(knots) == 2 or moved <= 0.0:
+            return [knots[0], (float(end_us), float(self.rev + 1))]
+        return [(t, self.rev + (u - self.rev) / moved) for t, u in knots]
+
+    def _lay(self, start_us: int, end_us: int, regular: bool, knots: list[tuple[float, float]]) -> Turn:
+        shape = (self._n, TURN_BINS)
+        reading, samples = np.full(shape, np.nan), np.zeros(shape, np.int64)
+        low, high = [math.nan] * self._n, [math.nan] * self._n
+        time, counts, good = self._buffer.samples()
+        inside = slice(int(np.searchsorted(time, start_us)), int(np.searchsorted(time, end_us)))
+        time, counts, good = time[inside], counts[inside], good[inside]
+        u = np.interp(time, [k[0] for k in knots], [k[1] for k in knots]) - self.rev
+        cell = np.clip((u * TURN_BINS).astype(np.int64), 0, TURN_BINS - 1)
+        for s in range(self._n):
+            ok = good[:, s]
+            if not ok.any():
+                continue
+            c = cell[ok]
+            samples[s] = np.bincount(c, minlength=TURN_BINS)
+            sums = np.bincount(c, weights=counts[ok, s], minlength=TURN_BINS)
+            seen = samples[s] > 0
+            reading[s, seen] = (sums[seen] / samples[s, seen] - self._zero[s]) / self._per_mm[s]
+            ends = [(int(v) - self._zero[s]) / self._per_mm[s] for v in (counts[ok, s].min(), counts[ok, s].max())]
+            low[s], high[s] = min(ends), max(ends)
+        lost = self._buffer.lost
+        return Turn(self.rev + 1, start_us, end_us, regular, reading, samples, tuple(low), tuple(high), lost)
+
+    def snapshot(self) -> dict[str, Any]:
+        """Everything needed to go on from here."""
+        return dict(self.__dict__)
