@@ -10,7 +10,6 @@ import json
 import queue
 import secrets
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -20,6 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.errors import BrokerError
+from monitor.outside.mqtt import make_tls, read_password
 from monitor.settings import Mqtt, Station
 
 ANSWER_S = 5.0  # a service on the same hall's network answers within a tenth of this
@@ -94,9 +94,10 @@ class _Asker:
         )
         settings = self.settings
         if settings.username is not None:
-            client.username_pw_set(settings.username, _password(settings))
-        if settings.encrypted:
-            client.tls_set(settings.ca_file, settings.cert_file, settings.key_file)
+            client.username_pw_set(settings.username, read_password(settings))
+        tls = make_tls(settings)
+        if tls is not None:
+            client.tls_set_context(tls)
         return client
 
     def _await_connection(self, place: str) -> None:
@@ -139,15 +140,6 @@ def _reply_properties(topic: str, token: str) -> Properties:
 
 def _token(message: mqtt.MQTTMessage) -> bytes | None:
     return getattr(message.properties, "CorrelationData", None)
-
-
-def _password(settings: Mqtt) -> str | None:
-    if settings.password_file is None:
-        return None
-    try:
-        return Path(settings.password_file).read_text().strip()
-    except (OSError, ValueError):
-        raise BrokerError(f"[mqtt] password_file {settings.password_file}: cannot be read") from None
 
 
 def _understood(payload: bytes) -> dict[str, Any]:

@@ -26,8 +26,8 @@ from monitor.settings import Station
 WALK_S = (15.0, 40.0)  # of the belt's clock, from reading the advice to turning the screw
 INEXACT = 0.04  # share of a move by which a wrench misses, one standard deviation
 NAME = "robot technician"
-# What a person does and says, with the measurements of this invented bay.
-PERSONS_STAGES: dict[str, dict[str, float | str]] = {"set-up": {}, "lock": {}}
+# What a person does and says at the end. The set-up was made before: the belt already runs when this begins.
+PERSONS_STAGES: dict[str, dict[str, float | str]] = {"lock": {}, "sign": {}}
 
 
 @dataclass(frozen=True, slots=True)
