@@ -6,6 +6,8 @@ that `--help` lists. `--json` prints one JSON document on standard output and no
 
 from __future__ import annotations
 
+import importlib
+import importlib.util
 import json
 import sys
 from dataclasses import asdict
@@ -41,12 +43,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 app.add_typer(log_app, name="log")
-try:
-    from monitor.outside.board_cli import app as board_app
-except ImportError:
-    pass
-else:
-    app.add_typer(board_app, name="board")
+if importlib.util.find_spec("monitor.outside.board_cli"):
+    app.add_typer(importlib.import_module("monitor.outside.board_cli").app, name="board")
 
 StationOption = Annotated[
     Path, typer.Option("--station", "-s", envvar="RUNIN_STATION", help="The bay's station file (TOML).")

@@ -90,7 +90,7 @@ def replay_recording(
     station, moves: left out, they are looked for beside the recording. progress: a bar on standard error when
     the recording is long. Raises RecordingError, MovesFileError or StationFileError.
     """
-    recording = open_recording(path)
+    recording = open_recording(Path(path))
     known = _station_for(recording, station)
     pipeline = Pipeline(known)
     for move in _moves_for(recording, moves):
