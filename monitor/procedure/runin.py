@@ -46,7 +46,7 @@ HOLD_BREAKERS = {
 }
 NOT_TRACKED = ("edge-warn", "edge-stop", "section-wobble", "drift")
 SLACK_REV = 0.02  # a move counts as early only when it is early by more than this
-HELPLESS_MOVES = 4  # after so many moves at one place without real progress the cause lies elsewhere
+HELPLESS_MOVES, HELPLESS_WALKS = 4, 6  # after so many moves at one place without real progress the cause lies elsewhere
 PROGRESS = 0.4  # the error must have come down to this share of the first one
 MOST_MOVES = 8  # whatever the progress
 BLIND_REVS = 2  # revolutions without a believable position after which nothing is advised
@@ -122,8 +122,9 @@ class RunIn:
             out.append(self._raise_own("early-move", pulley, entry.amount_mm))
         self._settle_account()
         signed_mm = signed(entry.side, entry.amount_mm)
+        turned_back = self.takeups.reverses(entry.where, entry.side, entry.amount_mm)
         self.takeups.log(entry.where, entry.side, entry.amount_mm)
-        self._belt.move(rev, entry.where, signed_mm)
+        self._belt.move(rev, entry.where, signed_mm, turned_back)
         self._last_move = (rev, entry.where, signed_mm)
         self._moves[entry.where] += 1
         self.settling_until_rev = rev + settle
@@ -384,6 +385,8 @@ class RunIn:
 
     def _next(self) -> Out:
         draft, stage, text = self._decide(float(self._rev))
+        if draft.tag.startswith("look") and self._tag.startswith("move"):
+            return []  # a move that is advised stands until it is made, not needed, or clearly another one
         out = self._enter(stage, text) if stage != self.stage else []
         return out + self._say(draft)
 
@@ -413,7 +416,7 @@ class RunIn:
         """Whether the last move still needs time: its full revolutions, and until its effect is over."""
         if self._last_move is None:
             return None
-        until = math.ceil(self._last_move[0] - SLACK_REV) + float(self._station.procedure.settle_revs)
+        until = math.ceil(self._last_move[0]) + float(self._station.procedure.settle_revs)
         tolerance_mm = 0.15 * self._station.limits.centre_mm
         until = max(until, math.ceil(rev + self._belt.settling_revs(rev, tolerance_mm)))
         if rev >= until:
@@ -426,9 +429,10 @@ class RunIn:
         left = max((v[0] for v in self._edges_mm.values()), default=0.0)
         right = max((v[1] for v in self._edges_mm.values()), default=0.0)
         seconds = self._rev_seconds if math.isfinite(self._rev_seconds) else 60.0
+        hold_revs = max(60.0 * p.hold_minutes / seconds, float(MIN_REVS))
         return steering.Bounds(
             limits.centre_mm, 0.5 * limits.drift_mm_per_rev, limits.edge_stop_mm, left, right, p.move_mm,
-            p.settle_revs, max(60.0 * p.hold_minutes / seconds, float(MIN_REVS)), 0.5 * self.takeups.reach_mm(),
+            p.settle_revs, hold_revs, max(hold_revs - len(self.hold.rows), 1.0), 0.5 * self.takeups.reach_mm(),
         )  # fmt: skip
 
     def _advise(self, rev: float) -> tuple[Draft, Stage, str]:
@@ -480,7 +484,8 @@ class RunIn:
                 "more, past its range: something else steers this belt."
             )
             return self._stop_moving("reach", why, words.CAUSES_FRAME, choice.explain)
-        if (moves >= HELPLESS_MOVES and error > PROGRESS * first) or moves >= MOST_MOVES:
+        enough = HELPLESS_WALKS if self._belt.walks_on > 0.5 else HELPLESS_MOVES
+        if (moves >= enough and error > PROGRESS * first) or moves >= MOST_MOVES:
             why = f"{moves} moves at the infeed pulley did not bring the belt to the middle: something else steers it."
             return self._stop_moving("helpless", why, words.CAUSES_FRAME, choice.explain)
         draft = phrases.move(

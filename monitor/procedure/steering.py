@@ -19,7 +19,7 @@ import numpy as np
 from monitor.procedure.belt import Belt
 from monitor.procedure.takeups import TakeUps
 
-HOLD_WINDOW = 0.75  # share of centre_mm the belt's expected path may use up; the rest is for its wander
+HOLD_WINDOW = 0.85  # share of centre_mm the belt's expected path may use up; the rest is for its wander
 CONTENT = 0.8  # probability of holding from which the belt is left alone
 WORTH = 0.6  # a move must bring the expected square below this share of what leaving alone gives
 LATENCY_REV = 0.7  # between advice and the move being made: a walk to the screw and a wrench
@@ -29,6 +29,7 @@ APPROACH_REV = 8.0  # a belt that walks on is sent back to the middle in about t
 PATIENCE_REV = 25.0  # ... and is let walk when it will arrive within this many
 PESSIMISM = 0.9985  # the pessimistic end: 3 standard deviations of a normal distribution
 RESERVE_MM = 1.0  # kept between the pessimistic edge and edge_stop_mm
+OVERSHOOT = 3.0  # a first move may be expected to carry the belt past the middle by so many centre_mm
 CANDIDATES = 12  # amounts tried at each refinement
 
 Kind = Literal["fine", "let-walk", "unsure", "move", "out-of-reach"]
@@ -46,6 +47,7 @@ class Bounds:
     move_mm: float
     settle_revs: int
     hold_revs: float
+    hold_left_revs: float
     reach_mm: float
 
 
@@ -62,16 +64,16 @@ class Choice:
     explain: str = ""
 
 
-def holds(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float = 0.0, start_rev: float = 0.0) -> float:
-    """The probability that the infeed position stays in the window from start_rev on for the length of a
-    hold.
+def holds(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float = 0.0) -> float:
+    """The probability that the infeed position stays in the window until the hold is over.
+
+    Left alone, the hold goes on that runs already; a move starts a new one when it has taken effect.
     """
     half = HOLD_WINDOW * bounds.centre_mm
-    delay = LATENCY_REV if infeed_mm else 0.0
+    delay, start_rev = (LATENCY_REV, LATENCY_REV + bounds.settle_revs) if infeed_mm else (0.0, 0.0)
+    revs = bounds.hold_revs if infeed_mm else bounds.hold_left_revs
     shares = [
-        belt.ahead(rev, start_rev + share * bounds.hold_revs, infeed_mm, delay=delay).infeed.within(
-            -half, half
-        )
+        belt.ahead(rev, start_rev + share * revs, infeed_mm, delay=delay).infeed.within(-half, half)
         for share in (0.0, 0.5, 1.0)
     ]
     return min(shares)
@@ -80,7 +82,7 @@ def holds(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float = 0.0, start_
 def expected_path_holds(belt: Belt, rev: float, bounds: Bounds) -> bool:
     """Whether the expected path, without its spread, stays in the window for the length of a hold."""
     half = HOLD_WINDOW * bounds.centre_mm
-    path = [belt.ahead(rev, share * bounds.hold_revs).infeed.centre for share in (0.0, 0.5, 1.0)]
+    path = [belt.ahead(rev, share * bounds.hold_left_revs).infeed.centre for share in (0.0, 0.5, 1.0)]
     return max(abs(v) for v in path) <= half
 
 
@@ -125,6 +127,14 @@ def _best(belt: Belt, rev: float, revs: float, cap_mm: float, unit_mm: float, go
     return min((a for a in near if abs(a) <= cap_mm + 1e-9), key=cost, default=0.0)
 
 
+def _best_hold(belt: Belt, rev: float, bounds: Bounds, amount: float, unit_mm: float) -> float:
+    """The neighbour of an amount that makes the hold most likely, when one does at all."""
+    near = [round(amount + k * unit_mm, 4) for k in range(-4, 5)]
+    chance = {a: holds(belt, rev, bounds, a) for a in near if a}
+    best = max(chance, key=lambda a: chance[a], default=amount)
+    return best if chance.get(best, 0.0) > chance.get(round(amount, 4), 0.0) + 0.05 else amount
+
+
 def gain_known(belt: Belt) -> bool:
     gain = belt.gain
     return belt.sign_known and gain.spread < KNOWN_CV * abs(gain.centre)
@@ -152,22 +162,25 @@ def steer(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
 
 
 def _first_amount(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, goal_revs: float) -> float:
-    """The amount of a move while the gain is not known: the usual one, halved until it can do no harm.
+    """The amount of the first move: the usual one, made smaller until it can do no harm.
 
     Its direction is the one that should bring the belt back; its expected effect by the time it can be judged may
-    carry the belt past the middle by centre_mm at most.
+    carry the belt past the middle by OVERSHOOT times centre_mm at most.
     """
-    push = -np.sign(belt.ahead(rev, goal_revs).infeed.centre) * (1.0 if belt.contrary < 0.5 else -1.0)
+    push = -np.sign(belt.ahead(rev, goal_revs).infeed.centre)
     soon = bounds.settle_revs + LATENCY_REV
     left = belt.ahead(rev, soon).infeed.centre
-    allowed = abs(left) + bounds.centre_mm
-    amount = takeups.rounded(bounds.move_mm, fine=False) or takeups.step_mm
-    while amount > takeups.nudge_mm:
+    allowed = abs(left) + OVERSHOOT * bounds.centre_mm
+    in_danger = not safe(belt, rev, bounds, 0.0)
+    size = bounds.move_mm
+    while size > takeups.nudge_mm:
+        amount = takeups.rounded(size, fine=size < 0.99 * takeups.step_mm)
         moved = belt.ahead(rev, soon, push * amount).infeed
-        if abs(moved.centre - left) <= allowed and safe(belt, rev, bounds, push * amount):
-            break
-        amount = max(takeups.rounded(0.5 * amount, fine=amount <= takeups.step_mm), takeups.nudge_mm)
-    return float(push * amount)
+        fits = abs(moved.centre - left) <= allowed
+        if fits and (safe(belt, rev, bounds, push * amount) or in_danger):
+            return float(push * amount)
+        size *= 0.75
+    return float(push * takeups.nudge_mm)
 
 
 def _fine(belt: Belt, bounds: Bounds, takeups: TakeUps) -> bool:
@@ -185,8 +198,10 @@ def _move(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, horizon: flo
     if known:
         amount = wanted = _best(belt, rev, horizon, 4.0 * LARGEST * bounds.move_mm, unit)
         amount = float(np.clip(amount, -LARGEST * bounds.move_mm, LARGEST * bounds.move_mm))
-    else:
+    elif takeups.untouched("infeed"):
         amount = wanted = _first_amount(belt, rev, bounds, takeups, horizon)
+    else:
+        amount = wanted = _best(belt, rev, horizon, bounds.move_mm, takeups.nudge_mm)
     before = belt.ahead(rev, horizon).infeed
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
     explain = (
@@ -197,13 +212,15 @@ def _move(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, horizon: flo
     )
     if known and abs(takeups.difference_mm("infeed") + wanted) > bounds.reach_mm:
         return Choice("out-of-reach", wanted, alone, explain=explain)
+    if known and abs(before.centre) < APPROACH_REV * bounds.centre_mm and belt.walks_on > 0.5:
+        amount = _best_hold(belt, rev, bounds, amount, unit)
     while known and amount and not (safe(belt, rev, bounds, amount) or no_worse(belt, rev, bounds, amount)):
         amount = round(amount - np.sign(amount) * min(unit, abs(amount)), 6)
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
-    worth = not known or after.square < WORTH * before.square
+    worth = takeups.untouched("infeed") or after.square < WORTH * before.square
     if not amount or not worth or abs(before.centre) < 1.5 * before.spread:
         return Choice("unsure", holds=alone, explain=explain)
-    return Choice("move", round(amount, 4), holds(belt, rev, bounds, amount, 3.0), explain=explain)
+    return Choice("move", round(amount, 4), holds(belt, rev, bounds, amount), explain=explain)
 
 
 def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) -> Choice:

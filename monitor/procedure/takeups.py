@@ -15,6 +15,7 @@ from monitor.records import MoveWhere, Side
 from monitor.settings import Station
 
 NUDGE = 10  # a nudge is a tenth of a wrench step: some 10 degrees of a usual take-up screw
+TURN_BACK_MM = 1.0  # turning a screw back is avoided unless it keeps the mean tension nearer by this much
 INCH_STEP_MM = 25.4 / 32.0
 INCH_NUDGE = 8  # an eighth of 1/32 in
 
@@ -35,8 +36,19 @@ class TakeUps:
         default_factory=lambda: {w: {"left": 0.0, "right": 0.0} for w in ("infeed", "snub")}
     )
 
+    last_mm: dict[str, float] = field(default_factory=dict)
+
     def log(self, where: MoveWhere, side: Side, amount_mm: float) -> None:
         self.moved_mm[where][side] += amount_mm
+        self.last_mm[f"{where} {side}"] = amount_mm
+
+    def untouched(self, where: MoveWhere) -> bool:
+        """Whether nothing was moved there yet."""
+        return not any(key.startswith(where) for key in self.last_mm)
+
+    def reverses(self, where: MoveWhere, side: Side, amount_mm: float) -> bool:
+        """Whether this move turns that screw back: part of it may be lost in the thread."""
+        return self.last_mm.get(f"{where} {side}", 0.0) * amount_mm < 0.0
 
     def difference_mm(self, where: MoveWhere) -> float:
         """The steering difference so far, signed like `signed`."""
@@ -52,11 +64,16 @@ class TakeUps:
         """Which side, and by how much (negative: ease), for a steering change of signed_mm."""
         tighten: Side = "left" if signed_mm > 0 else "right"
         ease: Side = "right" if signed_mm > 0 else "left"
+        size = abs(signed_mm)
         mean_mm = 0.5 * sum(self.moved_mm[where].values())
-        half = 0.5 * abs(signed_mm)
-        if abs(mean_mm + half) <= abs(mean_mm - half) + 1e-9:
-            return tighten, abs(signed_mm)
-        return ease, -abs(signed_mm)
+
+        def cost(side: Side, amount: float) -> float:
+            back = TURN_BACK_MM if self.reverses(where, side, amount) else 0.0
+            return abs(mean_mm + 0.5 * amount) + back
+
+        if cost(tighten, size) <= cost(ease, -size) + 1e-9:
+            return tighten, size
+        return ease, -size
 
     def rounded(self, signed_mm: float, fine: bool) -> float:
         """The nearest amount that can be made with a wrench."""

@@ -29,6 +29,8 @@ CARELESS = {
     -1.0: 0.03,
 }  # how often a logged move was not made, or on the other side: from experience, no source
 SURE = 0.97  # probability from which a finding about the last move is stated
+INEXACT, INEXACT_MM = 0.1, 0.02  # how inexactly a logged amount is made (sd): share, and mm
+BACKLASH_MM = 0.12  # further sd when a screw is turned back
 HALF = 0.5  # a revolution's mean belongs to its middle
 
 Position = tuple[float, float] | None
@@ -68,7 +70,6 @@ class BeltAnswer:
         )
         self._last: LastMove | None = None
         self._moves: deque[float] = deque(maxlen=8)
-        self._directions = {"infeed": 0.0, "snub": 0.0}
 
     # ------------------------------------------------------------ what happens
 
@@ -94,7 +95,7 @@ class BeltAnswer:
             self._last.seen += 1
             self._judge()
 
-    def move(self, s: float, where: str, signed_mm: float) -> None:
+    def move(self, s: float, where: str, signed_mm: float, turned_back: bool = False) -> None:
         """A take-up move at belt travel s. signed_mm is positive when it should send the belt to the
         right.
         """
@@ -102,21 +103,17 @@ class BeltAnswer:
         while self._past and s < self._bank.s:
             _, self._bank, self._last, seen = self._past.pop()
             redo.insert(0, seen)
-        self._apply(max(s, self._bank.s) if not math.isnan(self._bank.s) else s, where, signed_mm)
+        self._apply(max(s, self._bank.s) if not math.isnan(self._bank.s) else s, where, signed_mm, turned_back)
         for rev, infeed, drive in redo:
             self.observe(rev, infeed, drive)
 
-    def _apply(self, s: float, where: str, signed_mm: float) -> None:
+    def _apply(self, s: float, where: str, signed_mm: float, turned_back: bool) -> None:
         if math.isnan(self._bank.s):
             self._bank.s = s
         self._bank.travel(s)
         self._settle_last()
         self._moves.append(s)
-        reversed_mm = (
-            0.2 if self._directions.get(where, 0.0) * signed_mm < 0.0 else 0.0
-        )  # backlash of a screw
-        self._directions[where] = signed_mm
-        error_mm = math.hypot(0.1 * abs(signed_mm), 0.05, reversed_mm)
+        error_mm = math.hypot(INEXACT * abs(signed_mm), INEXACT_MM, BACKLASH_MM if turned_back else 0.0)
         last = LastMove(s, where, signed_mm, self._bank.log_evidence)
         for share in CARELESS:
             if share < 0 and not self.sign_known:
