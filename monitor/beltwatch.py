@@ -28,6 +28,10 @@ from .settings import Station
 
 FIRST_TURNS = 3  # regular turns that make the first profile
 STEP_BINS = 2  # live bins to a step of the walk estimator
+FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before it is learnt
+FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
+MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
+GRID_SLIP_REV = 0.0005  # travel known no better than this within a bin
 DEFAULT_NOISE_MM = 0.2  # white noise of a sample before it is measured
 DEFAULT_LENGTH_MM = 12_000.0  # belt length where the station file has none
 
@@ -99,6 +103,10 @@ class BeltWatch:
         self.now: tuple[float, ...] = (math.nan,) * n  # latest level of each sensor, mm
         self.expected: tuple[float, ...] = (math.nan,) * n
         self._last_turn: Turn | None = None
+        self.speed_spread = FIRST_SPEED_SPREAD
+        self._roughness = [FIRST_ROUGHNESS] * n  # variance of a bin against what the sensor's noise alone gives
+        self._before = [(math.nan, math.nan)] * n
+        self._steps_seen: list[list[float]] = [[] for _ in range(n)]
         self._blind = False
 
     # ------------------------------------------------------------ input
@@ -168,7 +176,10 @@ class BeltWatch:
             expected[s] = self.profiles[s].mean_over(live.u_start, live.u_end)
             if live.samples[s] and self._gate.fault(s) in ("", "sensor-noisy"):
                 rest[s] = live.reading_mm[s] - expected[s] - self._offset[s]
-                noise[s] = self._noise_mm2(s) / live.samples[s] + 1e-6
+                noise[s] = self._roughness[s] * (
+                    self._noise_mm2(s) / live.samples[s] + self._slip_mm2(s, live) + 1e-6
+                )
+        self._roughen(rest, noise)
         self.expected = tuple(expected)
         if self._moved(live, rest, noise) or self._blind:
             return
@@ -179,6 +190,33 @@ class BeltWatch:
         if noise != noise:
             noise = DEFAULT_NOISE_MM
         return noise * noise * (1.0 + 1.0 / max(self.profiles[s].turns, 1))
+
+    def _roughen(self, rest: list[float], noise: list[float]) -> None:
+        """Note how much successive bins differ, against what was expected of them."""
+        for s, (before, variance) in enumerate(self._before):
+            if rest[s] == rest[s] and before == before:
+                step = rest[s] - before
+                self._steps_seen[s].append(step * step / (noise[s] + variance))
+        self._before = list(zip(rest, noise, strict=True))
+
+    def _learn_roughness(self) -> None:
+        """At the end of a turn: what texture and uncertain travel add to the noise of a bin, by the median step."""
+        for s, seen in enumerate(self._steps_seen):
+            if len(seen) > LIVE_BINS // 3:
+                seen.sort()
+                ratio = seen[len(seen) // 2] / MEDIAN_CHI2
+                self._roughness[s] = min(max(self._roughness[s] * (0.7 + 0.3 * ratio), 1.0), 50.0)
+            seen.clear()
+
+    def _slip_mm2(self, s: int, live: LiveBin) -> float:
+        """Variance that uncertain travel puts into a bin where the profile is steep, mm2."""
+        reach = 1.0 / LIVE_BINS
+        middle = 0.5 * (live.u_start + live.u_end)
+        profile = self.profiles[s]
+        slope = (profile.at(middle + reach) - profile.at(middle - reach)) / (2.0 * reach)
+        fraction = max(live.u_end - self.tracker.rev, 0.0)
+        slip = self.speed_spread * fraction + GRID_SLIP_REV
+        return (slope * slip) ** 2
 
     def _moved(self, live: LiveBin, rest: list[float], noise: list[float]) -> bool:
         """Is travel still right? Puts it right where the readings say otherwise."""
@@ -272,10 +310,14 @@ class BeltWatch:
     # ------------------------------------------------------------ turns
 
     def _turn(self, turn: Turn) -> None:
-        self._last_turn = turn
+        last, self._last_turn = self._last_turn, turn
+        if last is not None and turn.regular and last.regular and turn.rev == last.rev + 1:
+            change = (turn.end_us - turn.start_us) / (last.end_us - last.start_us) - 1.0
+            self.speed_spread = math.sqrt(0.9 * self.speed_spread**2 + 0.1 * change * change)
         if self.learning:
             self._first_turn(turn)
             return
+        self._learn_roughness()
         places = [self._place(s, turn) for s in range(len(self.sensors))]
         self._report(turn, places)
         if not self.station.conveyor.marks:

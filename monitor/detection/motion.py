@@ -5,7 +5,8 @@ runs backwards, every sensor's reading departs from what its profile says at tha
 the way one travel error explains. Scenarios "since bin b the belt runs at f times its speed" are
 laid against the readings, with the profile and each sensor's level before b; the best is taken when
 it explains the readings (chi-square near its degrees of freedom) and the present travel does not.
-A section or a walk is no such scenario: it moves one pulley's reading alone, not along the profile.
+The whole belt's wander is
+followed, not taken for travel. A section or a walk is no such scenario: it moves one pulley's reading alone, not along the profile.
 """
 
 from __future__ import annotations
@@ -16,11 +17,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+LIVE_STEPS = 128.0  # live bins a revolution, for the wander between two of them
 LOOK = 8  # bins over which a reading is compared with its expected change
 TRIGGER_SIGMAS = 5.0  # a change this unexpected makes the scenarios be tried
 STARTS = (6, 9, 13, 18, 24)  # bins ago at which the speed may have changed
 FACTORS = (0.0, 0.5, 0.65, 0.8, 0.9, 1.1, 1.25, 1.5, 2.0, -1.0)
-RESTART_FACTORS = (0.5, 0.8, 0.9, 1.0, 1.1, 1.25)  # tried while the belt stands
+LEAVE_SIGMAS = 5.0  # a standing belt's reading this far from its mean, in two bins running: it runs again
 MISFIT = 4.0  # chi-square per degree of freedom, at one sensor, from which the present travel is doubted
 GAIN = 16.0  # chi-square that a scenario must save at each of two sensors
 FIT = 3.0  # chi-square per degree of freedom that it may leave at each
@@ -77,23 +79,41 @@ class MotionWatch:
         """One live bin: readings, what is left of them without camber, and the variance of each (NaN = not seen)."""
         self._seen.append(_Seen(start_us, end_us, u_start, u_end, tuple(reading_mm), tuple(rest_mm), tuple(noise_mm2)))
         self._quiet = max(0, self._quiet - 1)
+        if factor == 0.0:
+            return self._starts()
         if len(self._seen) < STARTS[1] + LOOK or self._quiet or not self._startled(wander_mm2, kappa_per_rev):
             return None
-        change = self._try(wander_mm2, factor, turn_us, mean_over)
+        change = self._try(3.0 * wander_mm2 * kappa_per_rev / LIVE_STEPS, turn_us, mean_over)
         if change is None:
             self._quiet = 2  # look again two bins later
         return change
 
+    def _starts(self) -> SpeedChange | None:
+        """While the belt stands a reading has no wander and no camber: any lasting change is travel."""
+        seen = list(self._seen)
+        if len(seen) < LOOK + 2:
+            return None
+        for s in range(self._n):
+            still = [b for b in seen[:-2] if b.reading[s] == b.reading[s]]
+            last = seen[-2:]
+            if len(still) < LOOK or any(b.reading[s] != b.reading[s] for b in last):
+                continue
+            level = sum(b.reading[s] for b in still) / len(still)
+            gone = [(b.reading[s] - level) / math.sqrt(b.noise[s] * (1.0 + 1.0 / len(still))) for b in last]
+            if min(gone) > LEAVE_SIGMAS or max(gone) < -LEAVE_SIGMAS:
+                return SpeedChange(last[0].start_us, 1.0)
+        return None
+
     def _startled(self, wander_mm2: float, kappa_per_rev: float) -> bool:
         now, then = self._seen[-1], self._seen[-1 - LOOK]
-        wander = 2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * max(now.u_end - then.u_end, LOOK / 128.0))
+        wander = 2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * max(now.u_end - then.u_end, LOOK / LIVE_STEPS))
         for s in range(self._n):
             change = now.rest[s] - then.rest[s]
             if abs(change) > TRIGGER_SIGMAS * math.sqrt(now.noise[s] + then.noise[s] + wander):
                 return True
         return False
 
-    def _try(self, wander_mm2: float, factor: float, turn_us: float, mean_over: ProfileMean) -> SpeedChange | None:
+    def _try(self, step_mm2: float, turn_us: float, mean_over: ProfileMean) -> SpeedChange | None:
         best: tuple[float, SpeedChange] | None = None
         for back in STARTS:
             if len(self._seen) < back + LOOK:
@@ -101,11 +121,11 @@ class MotionWatch:
             bins = list(self._seen)[-back:]
             before = list(self._seen)[-back - LOOK : -back]
             levels = [_mean([b.rest[s] for b in before]) for s in range(self._n)]
-            now = self._misfit(bins, levels, wander_mm2, None, turn_us, mean_over)
+            now = self._misfit(bins, levels, step_mm2, None, turn_us, mean_over)
             if not any(chi > MISFIT * dof > 0 for chi, dof in now):
                 continue
-            for f in FACTORS if factor > 0.0 else RESTART_FACTORS:
-                left = self._misfit(bins, levels, wander_mm2, f, turn_us, mean_over)
+            for f in FACTORS:
+                left = self._misfit(bins, levels, step_mm2, f, turn_us, mean_over)
                 if self._explains(now, left):
                     total = sum(chi for chi, _ in left) / sum(dof for _, dof in left)
                     if best is None or total < best[0]:
@@ -123,26 +143,38 @@ class MotionWatch:
         self,
         bins: list[_Seen],
         levels: list[float],
-        wander_mm2: float,
+        step_mm2: float,
         factor: float | None,
         turn_us: float,
         mean_over: ProfileMean,
     ) -> list[tuple[float, int]]:
-        """(chi-square, degrees of freedom) of each sensor; factor None: travel as it was taken."""
-        total, dof = [0.0] * self._n, [0] * self._n
+        """(chi-square of the innovations, degrees of freedom) of each sensor; factor None: travel as it was taken.
+
+        The whole belt may wander: its level is followed by a scalar Kalman filter, step_mm2 a bin.
+        """
         u0, t0 = bins[0].u_start, bins[0].start_us
-        for b in bins:
-            if factor is None:
-                start, end = b.u_start, b.u_end
-            else:
-                start, end = u0 + factor * (b.start_us - t0) / turn_us, u0 + factor * (b.end_us - t0) / turn_us
-            for s in range(self._n):
-                if b.reading[s] != b.reading[s] or levels[s] != levels[s]:
+        places = [
+            (b.u_start, b.u_end)
+            if factor is None
+            else (u0 + factor * (b.start_us - t0) / turn_us, u0 + factor * (b.end_us - t0) / turn_us)
+            for b in bins
+        ]
+        out = []
+        for s in range(self._n):
+            level, p, chi, dof = levels[s], bins[0].noise[s] / LOOK + 4.0 * step_mm2, 0.0, 0
+            for b, (start, end) in zip(bins, places, strict=True):
+                p += step_mm2
+                if b.reading[s] != b.reading[s] or level != level:
                     continue
-                miss = b.reading[s] - mean_over(s, start, end) - levels[s]
-                total[s] += miss * miss / (b.noise[s] + 0.5 * wander_mm2 + 0.0025)
-                dof[s] += 1
-        return list(zip(total, dof, strict=True))
+                miss = b.reading[s] - mean_over(s, start, end) - level
+                variance = p + b.noise[s]
+                chi += miss * miss / variance
+                dof += 1
+                gain = p / variance
+                level += gain * miss
+                p *= 1.0 - gain
+            out.append((chi, dof))
+        return out
 
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""

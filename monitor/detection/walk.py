@@ -34,8 +34,10 @@ LOG_RATIO_KINK = 8.0  # the same for a change of a walk under way
 FASTEST = 8.0  # times drift_mm_per_rev: no walk faster than this is looked for bin by bin
 SECTION_MM = 1700.0  # a section is seldom longer; an onset must be older than this much belt (within AGE_LIMITS)
 AGE_LIMITS_REV = (0.12, 0.25)
-LONGEST_SECTION_MM = 2600.0  # readings out for longer than this are the whole belt (within RUN_LIMITS)
+RETURN_GATE = 2.0  # after a section, readings count again from this many standard deviations on
+LONGEST_SECTION_MM = 2600.0  # readings that stay out for longer than this are the whole belt (within RUN_LIMITS)
 RUN_LIMITS_REV = (0.18, 0.35)
+COMING_BACK = 0.6  # share of the peak below which a departure is on its way back and gets half as long again
 PRIOR_WANDER_MM = 0.12  # a belt's wander before it is learnt (common practice, no source): one standard deviation
 PRIOR_WANDER_LENGTH_MM = 6500.0  # and the travel over which it decays to 1/e
 PRIOR_TURNS = 4.0  # turns of the belt's own record that weigh as much as the prior
@@ -189,10 +191,11 @@ class WalkEstimator:
         expected, variance = f.expect(noise_mm2)
         innovation = reading_mm - expected
         found: list[WalkFinding | Passage] = []
-        if reading_mm != reading_mm or abs(innovation) > GATE * math.sqrt(variance):
+        gate = RETURN_GATE if self._run else GATE
+        if reading_mm != reading_mm or abs(innovation) > gate * math.sqrt(variance):
             if reading_mm == reading_mm:
                 self._run.append((u_start, u_end, innovation, reading_mm))
-                if len(self._run) > self._run_max:
+                if self._stays_out():
                     return self._jump()
             self._age(math.nan)
         else:
@@ -215,6 +218,14 @@ class WalkEstimator:
             self._settle_until = math.nan
             self._begin(u_end - 1.0, KINK_SLOPE_SE * self._w1, "proving")
         return []
+
+    def _stays_out(self) -> bool:
+        """Out for longer than a section of the belt can be, and not on the way back."""
+        run = self._run
+        if len(run) <= self._run_max:
+            return False
+        back = abs(run[-1][2]) < COMING_BACK * max(abs(b[2]) for b in run)
+        return not back or len(run) > 1.5 * self._run_max
 
     def _passage(self) -> Passage:
         run, self._run = self._run, []

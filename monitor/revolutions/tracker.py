@@ -273,11 +273,13 @@ class Tracker:
         if not self.started:
             self.begin(time_us)
             return [], None, []
+        if self.factor == 0.0:  # a mark cannot pass while the belt stands: it runs again
+            self.set_factor(float(time_us), 1.0)
         due = self.rev + 1
         u = self.travel(time_us)
         tolerance = FIRST_TOLERANCE if not self.turn_known else MARK_TOLERANCE
         if self._loose:
-            tolerance = 0.4
+            tolerance = 0.5
         if abs(u - due) <= tolerance or (self._missed and abs(u - self.rev) <= tolerance):
             return self._accept(time_us, late=abs(u - self.rev) <= tolerance)
         if not self.turn_known and abs(u - due - 1) <= 2 * FIRST_TOLERANCE:  # the very first mark to come was missed
