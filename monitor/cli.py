@@ -129,7 +129,7 @@ def replay(
 
 @app.command(epilog=EXIT_CODES)
 def demo(
-    speed_up: Annotated[float, typer.Option(min=1, max=600, help="How much faster than real time.")] = 60.0,
+    speed_up: Annotated[float, typer.Option(min=1, max=600, help="How much faster than real time.")] = 12.0,
     seed: Annotated[int, typer.Option(min=0, help="Another number gives another invented belt.")] = 1,
     minutes: Annotated[
         float, typer.Option(min=1, max=600, help="Give up after this many minutes of belt time.")

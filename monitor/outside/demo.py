@@ -40,7 +40,7 @@ SERIAL = "DEMO-1"
 
 
 def scenario(seed: int) -> Params:
-    """The invented conveyor: a cambered belt on plain pulleys, the infeed pulley out of square."""
+    """The invented conveyor: a cambered belt; both pulleys out of square, against each other."""
     side = 1.0 if seed % 2 else -1.0
     return Params(
         seed=seed,
@@ -48,10 +48,10 @@ def scenario(seed: int) -> Params:
         name="demo-bay",
         length_mm=9000.0 + 250.0 * (seed % 7),
         carry_length_mm=4000.0,
-        camber_pp_mm=7.0,
+        camber_pp_mm=9.0,
         crowned=True,
-        standing_infeed_mm=side * 2.4,
-        standing_drive_mm=side * 0.6,
+        standing_infeed_mm=side * 4.6,
+        standing_drive_mm=side * -3.0,
         speed_mps=0.5,
         length_error=0.01,
         hold_minutes=15.0,

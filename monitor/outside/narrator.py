@@ -55,7 +55,7 @@ class Narrator:
         self._console.rule("[bold]Run-in demo: an invented conveyor, simulated")
         self._block(
             f"The belt: {params.length_mm / 1000:g} m long, {params.width_mm:g} mm wide, with a camber: its "
-            f"edge snakes by {params.camber_pp_mm:g} mm once per revolution. The infeed pulley stands out of "
+            f"edge snakes by {params.camber_pp_mm:g} mm once per revolution. Its pulleys stand out of "
             "square. The service knows none of this; it sees only what two edge sensors send."
         )
         self._block(f"[bold]CAUTION[/] {CAUTION}")
