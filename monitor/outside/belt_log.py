@@ -23,7 +23,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import logging
 import os
 import re
 import unicodedata
@@ -36,6 +35,7 @@ from typing import Any, Protocol
 from monitor.errors import RuninError
 from monitor.outside.captures import BELT_FILE, ENTRIES_FILE, WIRE, Player, open_log
 from monitor.outside.entries import Said, said_line
+from monitor.outside.log_lines import note, warn
 from monitor.outside.outputs import (
     PROFILE_COLUMNS,
     REVOLUTION_COLUMNS,
@@ -53,7 +53,6 @@ PART = ".part"
 NAME_LENGTH = 64
 RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?")  # device names elsewhere
 NEW_FILE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC
-log = logging.getLogger("runin.log")
 
 
 class Finished(Player, Protocol):
@@ -277,15 +276,21 @@ def _write_closing(folder_fd: int, pipeline: Finished, why: str, utc: datetime, 
 # ---------------------------------------------------------------- after a kill
 
 
-def recover_logs(root: Path, make_pipeline: Callable[[Station], Finished], utc: datetime) -> list[Path]:
-    """Closes every log that a killed process left under `root`; returns the folders that are whole now.
+def left_open(root: Path) -> list[Path]:
+    """The logs under `root` that a killed process left. Ask before a new log is made there."""
+    if not root.is_dir():
+        return []
+    return sorted(p for p in root.iterdir() if p.name.endswith(PART) and p.is_dir() and not p.is_symlink())
+
+
+def recover_logs(
+    parts: Iterable[Path], make_pipeline: Callable[[Station], Finished], utc: datetime
+) -> list[Path]:
+    """Closes every log that was left open; returns the folders that are whole now.
 
     One that cannot be read keeps its bytes and gets the ending `.unreadable`. Nothing is deleted.
     Cost: a replay of each; the caller runs it beside its work.
     """
-    if not root.is_dir():
-        return []
-    parts = sorted(p for p in root.iterdir() if p.name.endswith(PART) and p.is_dir() and not p.is_symlink())
     return [folder for part in parts if (folder := recover_log(part, make_pipeline, utc)) is not None]
 
 
@@ -295,10 +300,10 @@ def recover_log(part: Path, make_pipeline: Callable[[Station], Finished], utc: d
     try:
         _make_outputs_anew(part, root_fd, make_pipeline, utc)
         name = _take_off_part(root_fd, part.name.removesuffix(PART))
-        log.info("log recovered folder=%s", name)
+        note("log-recovered", folder=name)
         return part.parent / name
-    except (RuninError, OSError, ValueError) as problem:
-        log.warning("log not recovered folder=%s why=%r", part.name, str(problem))
+    except Exception as problem:  # whatever is wrong with one log, the others and the start go on
+        warn("log-not-recovered", folder=part.name, why=problem)
         _set_aside(root_fd, part.name)
         return None
     finally:
@@ -328,4 +333,4 @@ def _set_aside(root_fd: int, name: str) -> None:
     try:
         os.rename(name, name.removesuffix(PART) + ".unreadable", src_dir_fd=root_fd, dst_dir_fd=root_fd)
     except OSError as problem:
-        log.warning("log not set aside folder=%s why=%r", name, str(problem))
+        warn("log-not-set-aside", folder=name, why=problem)

@@ -15,30 +15,27 @@ late, and none twice.
 from __future__ import annotations
 
 import contextlib
-import logging
 import queue
 import random
-import ssl
-import stat
 import threading
 import time
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.errors import BrokerError
+from monitor.outside.log_lines import fault, note, warn
+from monitor.outside.mqtt_access import make_properties, make_tls, payload_properties, read_password
 from monitor.outside.outbox import Outbox, OutboxBroken
 from monitor.outside.payloads import answer_payload, envelope, state_payload, to_json
-from monitor.settings import Mqtt, Station
+from monitor.settings import Station
 
 KEEPALIVE_S = 15  # a dead broker is noticed after twice this
 CONNECT_S = 10.0
@@ -55,7 +52,6 @@ MAX_PACKET_BYTES = 65_536
 MAX_WAITING_REQUESTS = 100
 UNSUPPORTED_PROTOCOL, TAKEN_OVER = 132, 142  # MQTT 5 reason codes
 REFUSALS = {133, 134, 135, 138, 140}  # identifier, password, authorisation, banned, method
-log = logging.getLogger("runin.mqtt")
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +88,7 @@ class Bus(threading.Thread):
     def __init__(
         self, station: Station, outbox: Outbox, asked: queue.SimpleQueue[Any], *, version: str = ""
     ) -> None:
-        """`asked` receives an `Asked` for each request. Raises BrokerError for settings that can never work."""
+        """`asked` receives an `Asked` for each request. Raises BrokerError for settings that cannot work."""
         super().__init__(name="mqtt", daemon=True)
         if station.mqtt is None:
             raise BrokerError("the station file names no MQTT broker ([mqtt] host)")
@@ -116,9 +112,10 @@ class Bus(threading.Thread):
     # ------------------------------------------------------------ handed over by the service
 
     def set_state(self, fields: Mapping[str, Any]) -> None:
-        """The content of `state`, sent when it changes and at every connection."""
-        if fields != self._state:
-            self._state, self._state_dirty = dict(fields), True
+        """The content of `state`, sent when it changes (but for the time) and at every connection."""
+        old, new = dict(self._state) | {"t_s": None}, dict(fields) | {"t_s": None}
+        self._state = dict(fields)
+        self._state_dirty = self._state_dirty or old != new
 
     def say_now(self, payload: bytes) -> None:
         """The live picture: sent when connected, else forgotten; never queued."""
@@ -146,9 +143,9 @@ class Bus(threading.Thread):
                 good, refused = self._live_through_one_connection()
                 wait_s = FIRST_WAIT_S if good else min(2.0 * wait_s, LAST_WAIT_S)
             except OutboxBroken as problem:
-                log.error("outbox why=%r", str(problem))
+                fault("outbox-failed", why=problem)
             except Exception:  # the one place: whatever breaks here, the bay goes on and tries again
-                log.exception("mqtt connection failed in an unexpected way")
+                fault("mqtt-failed", trace=True)
             self.connected = False
             self._wait(REFUSED_WAIT_S if refused else wait_s * random.uniform(0.5, 1.0))
 
@@ -171,7 +168,7 @@ class Bus(threading.Thread):
                 self._turn(link)
             if link.ended is None:
                 self._part(link)
-            log.info("mqtt disconnected why=%r", link.ended or "stopped")
+            note("mqtt-disconnected", why=link.ended or "stopped")
             return not link.taken_over, False
         finally:
             self.connected = False
@@ -188,22 +185,14 @@ class Bus(threading.Thread):
         )
         link = _Connection(client, self._five)
         self._set_up(link)
+        properties = make_properties(
+            PacketTypes.CONNECT, SessionExpiryInterval=SESSION_S, MaximumPacketSize=MAX_PACKET_BYTES
+        )
+        start: dict[str, Any] = {"clean_start": False, "properties": properties} if self._five else {}
         try:
-            if self._five:
-                properties = Properties(PacketTypes.CONNECT)
-                properties.SessionExpiryInterval = SESSION_S
-                properties.MaximumPacketSize = MAX_PACKET_BYTES
-                client.connect(
-                    self._settings.host,
-                    self._settings.port,
-                    KEEPALIVE_S,
-                    clean_start=False,
-                    properties=properties,
-                )
-            else:
-                client.connect(self._settings.host, self._settings.port, KEEPALIVE_S)
+            client.connect(self._settings.host, self._settings.port, KEEPALIVE_S, **start)
         except (OSError, ValueError) as problem:
-            log.warning("mqtt no broker host=%s why=%r", self._place(), str(problem))
+            warn("mqtt-no-broker", host=self._place(), why=problem)
             return None
         return link
 
@@ -217,7 +206,8 @@ class Bus(threading.Thread):
         if self._tls is not None:
             client.tls_set_context(self._tls)
         will = {"online": False, "why": "the connection to the monitor was lost"}
-        properties = self._properties() if link.five else None
+        will_kind = {"ContentType": "application/json", "PayloadFormatIndicator": 1}
+        properties = make_properties(PacketTypes.WILLMESSAGE, **will_kind) if link.five else None
         client.will_set(f"{self._root}state", self._state_bytes(will), 1, True, properties)
 
         def on_connect(_c: Any, _u: Any, flags: Any, reason: Any, _p: Any) -> None:
@@ -236,7 +226,7 @@ class Bus(threading.Thread):
             link.asked.append(
                 Asked(
                     message.topic.removeprefix(f"{self._root}ask/")[:40],
-                    message.payload,
+                    bytes(message.payload),
                     message.retain,
                     getattr(properties, "ResponseTopic", None),
                     getattr(properties, "CorrelationData", None),
@@ -260,13 +250,16 @@ class Bus(threading.Thread):
         self._silent_refusals = self._silent_refusals + 1 if hung_up else 0
         if link.five and (link.reason == UNSUPPORTED_PROTOCOL or self._silent_refusals >= 2):
             if self._settings.protocol == "auto":
-                log.warning("mqtt the broker does not speak MQTT 5, taking 3.1.1 host=%s", self._place())
+                warn(
+                    "mqtt-falls-back", host=self._place(), to="3.1.1", why="the broker does not speak MQTT 5"
+                )
                 self._five = False
             else:
-                log.error("mqtt the broker does not speak MQTT 5, and the station file wants it")
+                why = "the broker does not speak MQTT 5, which the station file wants"
+                fault("mqtt-refused", host=self._place(), why=why)
         else:
             why = link.reason_text or link.ended or "no answer"
-            log.error("mqtt connection refused host=%s why=%r", self._place(), why)
+            fault("mqtt-refused", host=self._place(), why=why)
         return False
 
     def _welcome(self, link: _Connection) -> None:
@@ -279,7 +272,7 @@ class Bus(threading.Thread):
         self.counts["connections"] += 1
         self._state_dirty, self.connected = True, True
         version = "5" if link.five else "3.1.1"
-        log.info("mqtt connected host=%s version=%s sent_again=%d", self._place(), version, again)
+        note("mqtt-connected", host=self._place(), version=version, sent_again=again)
 
     def _turn(self, link: _Connection) -> None:
         """One turn: the socket, what came back, what is to go out."""
@@ -313,7 +306,7 @@ class Bus(threading.Thread):
                 done.append(message_id)
             else:
                 self.counts["refused"] += 1
-                log.error("mqtt message refused id=%d why=%r", message_id, text)
+                fault("mqtt-message-refused", id=message_id, why=text)
                 self._outbox.park(message_id, text)
         if done:
             self.counts["sent"] += len(done)
@@ -333,9 +326,13 @@ class Bus(threading.Thread):
 
     def _send_waiting(self, link: _Connection) -> None:
         room = WINDOW - len(link.in_flight)
-        if room <= 0:
+        if room <= 0 or link.sent_id >= self._outbox.newest_id:
             return
-        for draft in self._outbox.waiting(link.sent_id, room):
+        newest_id = self._outbox.newest_id
+        drafts = self._outbox.waiting(link.sent_id, room)
+        if not drafts:
+            link.sent_id = newest_id
+        for draft in drafts:
             mid = self._publish(
                 link, draft.topic, draft.payload, qos=1, retain=draft.retain, message_id=draft.id
             )
@@ -364,10 +361,11 @@ class Bus(threading.Thread):
 
     def _publish(
         self, link: _Connection, topic: str, payload: bytes, *, qos: int, retain: bool = False,
-        message_id: int | None = None, token: bytes | None = None, expiry_s: int | None = None, absolute: bool = False,
+        message_id: int | None = None, token: bytes | None = None, expiry_s: int | None = None,
+        absolute: bool = False,
     ) -> int | None:  # fmt: skip
         """paho's number of the message; None when the connection is gone."""
-        properties = self._properties(message_id, token, expiry_s) if link.five else None
+        properties = payload_properties(message_id, token, expiry_s) if link.five else None
         info = link.client.publish(
             topic if absolute else self._root + topic, payload, qos, retain, properties
         )
@@ -376,23 +374,6 @@ class Bus(threading.Thread):
         if link.ended is None:
             link.ended = paho.error_string(info.rc)
         return None
-
-    @staticmethod
-    def _properties(
-        message_id: int | None = None, token: bytes | None = None, expiry_s: int | None = None
-    ) -> Properties:
-        properties = Properties(
-            PacketTypes.PUBLISH if expiry_s or message_id or token else PacketTypes.WILLMESSAGE
-        )
-        properties.ContentType = "application/json"
-        properties.PayloadFormatIndicator = 1
-        if message_id is not None:
-            properties.UserProperty = ("id", str(message_id))
-        if token is not None:
-            properties.CorrelationData = token
-        if expiry_s is not None:
-            properties.MessageExpiryInterval = expiry_s
-        return properties
 
     def _state_bytes(self, fields: Mapping[str, Any]) -> bytes:
         return to_json(state_payload(self._head(), {"version": self._version, **fields}))
@@ -425,31 +406,3 @@ class Bus(threading.Thread):
 
     def _place(self) -> str:
         return f"{self._settings.host}:{self._settings.port}"
-
-
-def read_password(settings: Mqtt) -> str | None:
-    """The password, from its file only. Raises BrokerError when others may read that file."""
-    if settings.password_file is None:
-        return None
-    path = Path(settings.password_file)
-    try:
-        if path.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO) & ~stat.S_IRGRP:
-            raise BrokerError(f"[mqtt] password_file {path}: others may read or change it; chmod 600 it")
-        return path.read_text(encoding="utf-8").strip("\r\n")
-    except (OSError, ValueError) as problem:
-        why = getattr(problem, "strerror", None) or "is not text"
-        raise BrokerError(f"[mqtt] password_file {path}: cannot be read: {why}") from None
-
-
-def make_tls(settings: Mqtt) -> ssl.SSLContext | None:
-    """The TLS settings: host names are checked, version 1.2 at least. Raises BrokerError."""
-    if not settings.encrypted:
-        return None
-    try:
-        context = ssl.create_default_context(cafile=settings.ca_file)
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
-        if settings.cert_file is not None:
-            context.load_cert_chain(settings.cert_file, settings.key_file)
-        return context
-    except (OSError, ValueError) as problem:
-        raise BrokerError(f"[mqtt] ca_file, cert_file or key_file: cannot be used: {problem}") from None

@@ -13,7 +13,6 @@ counted, so that the drop itself can be reported. A file that is damaged is set 
 from __future__ import annotations
 
 import contextlib
-import logging
 import os
 import sqlite3
 import threading
@@ -23,6 +22,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from monitor.outside.log_lines import fault
+
 Kind = Literal["revolution", "event", "advice", "alarm"]
 DROP_ORDER: tuple[Kind, ...] = ("revolution", "event", "advice", "alarm")
 MAX_ROWS = 100_000  # about 50 MB, or four days of a busy bay without a broker
@@ -31,7 +32,6 @@ RESEND_S = 600.0  # what a broker may have forgotten
 RESEND_ROWS = 2_000
 ID_BLOCK = 100  # ids are reserved on the disk so many at a time
 WAITING, ACKNOWLEDGED, PARKED = 0, 1, 2
-log = logging.getLogger("runin.outbox")
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS message (
@@ -72,6 +72,7 @@ class Outbox:
         except (sqlite3.Error, OSError) as problem:
             raise OutboxBroken(f"{path}: the outbox cannot be opened: {problem}") from problem
         self._next_id = self._first_free_id()
+        self.newest_id = self._next_id - 1  # no waiting message has a larger id than this
         self._reserved_id = self._next_id
 
     def _open_or_set_aside(self) -> sqlite3.Connection:
@@ -81,7 +82,7 @@ class Outbox:
             if isinstance(problem, sqlite3.OperationalError) and "malformed" not in str(problem):
                 raise
             aside = self._path.with_name(f"{self._path.name}.damaged-{time.time_ns()}")
-            log.error("outbox damaged, set aside as %s why=%r", aside.name, str(problem))
+            fault("outbox-damaged", set_aside=aside.name, why=problem)
             os.replace(self._path, aside)
             for ending in ("-wal", "-shm"):
                 with contextlib.suppress(FileNotFoundError):
@@ -133,6 +134,7 @@ class Outbox:
         sql = "INSERT INTO message (id, topic, kind, retain, payload, born_s) VALUES (?, ?, ?, ?, ?, ?)"
         with self._transaction() as db:
             db.executemany(sql, rows)
+        self.newest_id = max([self.newest_id, *(draft.id for draft in drafts)])
         self._since_prune += len(rows)
 
     def keep(self, name: str, content: str) -> None:

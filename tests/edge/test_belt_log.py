@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from monitor.outside import belt_log
-from monitor.outside.belt_log import BeltLog, BeltTag, LogBroken, folder_part, recover_logs
+from monitor.outside.belt_log import BeltLog, BeltTag, LogBroken, folder_part, left_open, recover_logs
 from monitor.outside.captures import open_log, open_recording
 from monitor.outside.entries import Said
 from monitor.outside.outputs import event_line
@@ -112,12 +112,12 @@ def test_a_log_left_open_is_closed_at_the_next_start(tmp_path: Path, station_fil
         torn.write(b'{"known_s": 3.5, "off')
     (log.folder / "events.jsonl").write_text("torn{")
     log.abandon()
-    (folder,) = recover_logs(tmp_path, SimplePipeline, UTC_START)
+    (folder,) = recover_logs(left_open(tmp_path), SimplePipeline, UTC_START)
     assert folder.name == "20260301T120000Z_belt-1"
     expected = "".join(event_line(m) for m in messages if isinstance(m, Event))
     assert (folder / "events.jsonl").read_text() == expected
     assert json.loads((folder / "closed.json").read_text())["why"] == "interrupted"
-    assert recover_logs(tmp_path, SimplePipeline, UTC_START) == []
+    assert recover_logs(left_open(tmp_path), SimplePipeline, UTC_START) == []
 
 
 def test_recovery_of_nothing_and_of_rubbish(tmp_path: Path, station_file: Path) -> None:
@@ -128,7 +128,7 @@ def test_recovery_of_nothing_and_of_rubbish(tmp_path: Path, station_file: Path) 
     (broken.folder / "board.wire").write_bytes(b"keep me")
     (tmp_path / "not-a-log.part").write_text("a file")
     (tmp_path / "link.part").symlink_to("/etc")
-    folders = recover_logs(tmp_path, SimplePipeline, UTC_START)
+    folders = recover_logs(left_open(tmp_path), SimplePipeline, UTC_START)
     assert [folder.name for folder in folders] == ["20260301T120000Z_empty"]
     kept = tmp_path / "20260301T120000Z_broken.unreadable" / "board.wire"
     assert kept.read_bytes() == b"keep me"
@@ -173,7 +173,7 @@ def test_kill_9_loses_nothing_that_was_acknowledged(tmp_path: Path, station_file
     process.send_signal(signal.SIGKILL)
     acknowledged += [line.split() for line in process.stdout.read().splitlines() if line.count(" ") == 1]
     process.wait()
-    (folder,) = recover_logs(tmp_path / "logs", SimplePipeline, UTC_START)
+    (folder,) = recover_logs(left_open(tmp_path / "logs"), SimplePipeline, UTC_START)
     recording = open_log(folder)
     notes = {said.entry.text: said.offset for said in recording.entries if isinstance(said.entry, NoteSaid)}
     assert acknowledged
