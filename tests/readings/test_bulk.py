@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from monitor.readings.bulk import parse_edges
-from monitor.readings.wire import MAX_CHANNELS, WireLine, encode_edge, encode_mark, parse_line
+from monitor.readings.wire import MAX_CHANNELS, WireLine, encode_edge, encode_mark, parse_line, sealed
 
 
 def spoilt(line: bytes, chance: random.Random) -> bytes:
@@ -41,6 +41,21 @@ def test_believes_what_the_line_parse_believes(channels: int) -> None:
     ]
     assert found == expected
     assert 400 < len(found) < len(lines) - 400  # both kinds of line were there in numbers
+
+
+def test_a_wrong_character_under_a_right_sum_is_refused() -> None:
+    body = "E,BEEF,89ABCDEF,01,0123,FEDC"
+    lines = [
+        sealed(body[:place] + octet + body[place + 1 :])
+        for place in range(len(body))
+        for octet in "/:@G`ag, *E"
+        if body[place] != octet
+    ]
+    ends = np.arange(1, len(lines) + 1) * len(lines[0])
+    found = parse_edges(b"".join(lines), ends - len(lines[0]), ends, 2).line.tolist()
+    assert found == [row for row, line in enumerate(lines) if isinstance(parse_line(line), WireLine)]
+    digits = [place for place in range(2, len(body)) if body[place] not in ",E"]
+    assert len(found) == len(digits)  # only the E is a digit among these, where there was another one
 
 
 def test_every_single_byte_change_of_a_line_is_judged_alike() -> None:

@@ -38,6 +38,22 @@ def test_a_long_loss_is_counted_with_the_help_of_time(rate_hz: int, gap_s: float
     assert clock.accept("E", seq, wire_us, missing + 1) == before_us + (missing + 1) * (1_000_000 // rate_hz)
 
 
+def test_a_rate_measured_in_one_second_still_bridges_half_an_hour() -> None:
+    clock = Clock.start("H", 0, 0, 0, 50)
+    for k in range(1, 51):  # the first E record comes with the hello: 51 counts in a second, not 50
+        clock.accept("E", k, (k - 1) * 20_000, 1)
+    for missing in (2 * 60 * 50, 30 * 60 * 50):
+        seq, wire_us = (50 + missing) % 65536, 49 * 20_000 + missing * 20_000
+        assert clock.judge("E", seq, wire_us, False) == missing
+
+
+def test_an_edge_record_may_be_a_little_older_than_a_hello_but_not_than_another() -> None:
+    clock = Clock.start("H", 0, 100, 0, 50)
+    assert clock.judge("E", 1, 98, False) == 1
+    assert clock.accept("E", 1, 98, 1) == -2
+    assert clock.judge("E", 2, 96, False) == OUT_OF_SEQUENCE
+
+
 def test_naive_unwrapping_would_fail_and_the_signed_one_does_not() -> None:
     """M records are written after E records later than they: 'smaller means wrapped' is wrong then."""
     chance = random.Random(8)

@@ -179,14 +179,16 @@ def test_a_restart_without_its_hello_is_seen_by_counter_and_time() -> None:
         first = Board(chance.randrange(65536), chance.randrange(2**32))
         age_us = chance.randrange(3_000_000)
         second = Board(age_us // PERIOD_US, age_us)
-        lines = [first.hello(), *first.edges(200), *second.edges(200)]
+        first.marks = 300
+        lines = [first.hello(), *first.edges(99), first.mark(), *first.edges(100)]
+        lines += [*second.edges(100), second.mark(), *second.edges(99)]
         records, decoder = decoded(b"".join(lines))
         restarts = only(records, Restart)
         missed += len(restarts) == 0
         false += len(restarts) > 1
         if restarts:
-            assert restarts[0].time_us == 201 * PERIOD_US  # one sample period after the last
-            assert edge_rows(records)[-1][0] == 400 * PERIOD_US
+            assert restarts[0].time_us == 200 * PERIOD_US  # one sample period after the last
+            assert edge_rows(records)[-1][0] == 398 * PERIOD_US
             assert decoder.tally.rejected == 0
     assert (missed, false) == (0, 0)
 
@@ -230,16 +232,61 @@ def test_ticks_unwrap_stand_still_and_start_over() -> None:
     for ticks in (2**32 - 2, 2**32 + 5):
         lines += [board.edge(), encode_ticks(board._next(), board.wire_us(board.true_us), ticks)]
     moved_us = board.true_us
-    for _ in range(55):  # the pulley stands for 55 minutes
-        lines += board.edges(3000)
+    for _ in range(10):  # the pulley stands for 250 minutes, most of them lost
+        board.edges(74_000)
+        lines += board.edges(1000)
         lines.append(encode_ticks(board._next(), board.wire_us(moved_us), 2**32 + 5))
     records, _ = decoded(b"".join(lines))
     ticks = only(records, Ticks)
-    assert [t.ticks for t in ticks] == [2**32 - 2] + 56 * [2**32 + 5]
+    assert [t.ticks for t in ticks] == [2**32 - 2] + 11 * [2**32 + 5]
     assert {t.time_us for t in ticks[1:]} == {moved_us}
     assert only(records, Restart) == []
     lines += [board.edge(), encode_ticks(board._next(), board.wire_us(board.true_us), 3)]
     assert len(only(decoded(b"".join(lines))[0], Restart)) == 1
+
+
+def test_a_mark_count_from_far_up_back_to_one_is_a_restart() -> None:
+    board = Board()
+    board.marks = 40_000
+    lines = [board.hello(), *board.edges(30), board.mark()]
+    board.marks = 0
+    records, _ = decoded(b"".join([*lines, *board.edges(30), board.mark()]))
+    assert len(only(records, Restart)) == 1
+
+
+def test_lines_that_come_twice_are_repeated_and_no_restart() -> None:
+    board = Board()
+    lines = [board.hello(), *board.edges(5), board.mark(), *board.edges(200)]
+    records, decoder = decoded(b"".join(line for line in lines for _ in range(2)))
+    assert decoder.tally.reasons == {"repeated": len(lines)}
+    assert records == decoded(b"".join(lines))[0]
+
+
+def test_time_that_jumps_without_counts_is_a_restart_on_both_paths() -> None:
+    for jump_us in (5_000_000, 25_000_000):
+        board = Board()
+        lines = [board.hello(), *board.edges(300)]
+        board.true_us += jump_us
+        records, decoder = decoded(b"".join([*lines, *board.edges(300)]))
+        assert len(only(records, Restart)) == 1
+        assert decoder.tally.rejected == 0
+        assert edge_rows(records)[-1][0] == 600 * PERIOD_US
+
+
+def test_counts_that_jump_without_time_are_a_restart_on_a_slow_board() -> None:
+    lines = [encode_edge(k, k * 500_000, 0, [k]) for k in range(300)]
+    lines += [encode_edge(k + 55, k * 500_000 + 400_000, 0, [k]) for k in range(299, 600)]
+    records, decoder = decoded(b"".join(lines))
+    assert len(only(records, Restart)) == 1
+    assert decoder.tally.lost == 0
+
+
+def test_a_repeated_line_does_not_hide_a_held_back_one() -> None:
+    board = Board()
+    lines = [board.hello(), *board.edges(300)]
+    lines += [encode_edge(30_000, 5, 0, [1, 2]), lines[-1], *board.edges(300)]
+    _, decoder = decoded(b"".join(lines))
+    assert decoder.tally.reasons == {"repeated": 1, "out of sequence": 1}
 
 
 def test_another_board_is_a_restart_and_two_at_once_never_crash() -> None:
@@ -307,6 +354,15 @@ def test_a_long_line_is_one_rejection_and_is_not_kept(size: int) -> None:
     assert decoder.tally.reasons == {TOO_LONG: 1}
     _, at_once = decoded(start + b"E" * size + b"\r\n" + Board(5).edge())
     assert at_once.tally.reasons[TOO_LONG] == 1
+
+
+def test_lines_about_the_limit_are_judged_alike_in_pieces() -> None:
+    for size in range(120, 132):
+        reasons = decoded(b"E" * size + b"\n" + Board().edge())[1].tally.reasons
+        assert sum(reasons.values()) == 1
+        decoder = decoded(b"E" * size)[1]
+        assert decoder.tally.rejected == (size >= 127)
+        assert decoder.unfinished_bytes == (size if size < 127 else 0)
 
 
 def test_lines_end_at_line_feed_only() -> None:

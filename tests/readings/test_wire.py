@@ -78,6 +78,12 @@ def test_what_a_lax_number_reader_takes_is_refused_even_with_a_right_sum(field: 
     assert parse_line(sealed(BODY.replace("7B87", field))) == WRONG_CHARACTER
 
 
+@pytest.mark.parametrize("place", [k for k in range(2, len(BODY)) if BODY[k] != ","])
+def test_every_digit_is_upper_case_hexadecimal(place: int) -> None:
+    for octet in "/:@G`ag \x00\x7f":
+        assert parse_line(sealed(BODY[:place] + octet + BODY[place + 1 :])) == WRONG_CHARACTER
+
+
 def test_digits_of_other_scripts_and_lower_case_sums_are_refused() -> None:
     line = sealed("M,00FF,7D992A7A,0001")
     assert isinstance(parse_line(line), WireLine)
