@@ -61,8 +61,8 @@ def at(rev: float) -> float:
 SCENARIOS: dict[str, Scenario] = {
     "quiet": Scenario(bay("quiet", 11, 26), "A good belt: camber only. Nothing to be said."),
     "drift": Scenario(
-        bay("drift", 12, 26, drifts=(Drift(at(12.4), "drive", 1.6, 5.0),)),
-        "The whole belt walks at the drive pulley for five revolutions.",
+        bay("drift", 12, 26, drifts=(Drift(at(12.4), "drive", 1.2, 20.0),)),
+        "From the thirteenth revolution on the whole belt walks at the drive pulley.",
     ),
     "section-wobble": Scenario(
         bay("section-wobble", 13, 26, bumps=(Bump(at(12.2), 3300.0, 700.0, 8.0, 1.2),)),

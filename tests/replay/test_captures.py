@@ -154,8 +154,11 @@ def check_summary(file: Path, truth: dict[str, Any]) -> None:
         assert summary["records_lost"] == 0
         assert summary["records_rejected"] == 0
     else:
-        assert summary["records_rejected"] == truth["garbled"]
-        assert abs(summary["records_lost"] - truth["lost"] - truth["garbled"]) <= 1
+        # A garbled line end joins two lines into one that is rejected, and takes a good record with it.
+        joined = truth["garbled"] - summary["records_rejected"]
+        assert 0 <= joined <= 0.02 * truth["garbled"]
+        damaged = truth["lost"] + truth["garbled"]
+        assert damaged - 1 <= summary["records_lost"] <= damaged + joined + 1
 
 
 @each_capture

@@ -26,14 +26,19 @@ from tests.conftest import SAMPLE_LOGS
 from tests.replay.make_sample_logs import MAX_BYTES, SCENARIOS, readme
 
 TOLERANCE = 1e-3
-# scenario -> alarms it must raise, each with where; no other alarm may appear
+# scenario -> alarms it must raise, and those it may raise beside them, each with where; no other may appear.
+# A belt that answers a move nobody logged does walk meanwhile, so its drift alarm is true as well.
 MUST_RAISE: dict[str, set[tuple[str, str]]] = {
     "quiet": set(),
     "drift": {("drift", "drive")},
-    "section-wobble": {("section-wobble", "infeed-left"), ("section-wobble", "drive-left")},
+    "section-wobble": {("section-wobble", "infeed-left")},
     "run-in": set(),
     "unlogged-move": {("unlogged-move", "infeed")},
     "stop-restart": {("belt-stopped", "bay")},
+}
+MAY_RAISE: dict[str, set[tuple[str, str]]] = {
+    "section-wobble": {("section-wobble", "drive-left")},
+    "unlogged-move": {("drift", "infeed"), ("drift", "drive")},
 }
 each_sample = pytest.mark.parametrize("name", list(SCENARIOS))
 
@@ -105,11 +110,8 @@ def test_no_log_raises_another_logs_alarm(name: str) -> None:
         for event in replayed(name).found_events
         if event.kind == "alarm-raised"
     }
-    if name == "section-wobble":  # seen at one of the sensors at least, and at no other place
-        assert raised
-        assert raised <= MUST_RAISE[name]
-    else:
-        assert raised == MUST_RAISE[name]
+    assert raised >= MUST_RAISE[name]
+    assert raised <= MUST_RAISE[name] | MAY_RAISE.get(name, set())
 
 
 @each_sample
