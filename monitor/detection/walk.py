@@ -25,12 +25,13 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from ..numerics.wander import LineFilter, LineFit, fit_line, solve_wander
+from ..numerics.wander import LineFilter, LineFit, fit_line, fit_wander
 
 AGES = 96  # onsets looked at, bins: 1.5 revolutions
 GATE = 4.0  # innovations beyond this many standard deviations are a section, not the belt
-LOG_RATIO_RAISE = 9.0  # log likelihood ratio that raises; see DEVELOPERS.md for the false alarms it was designed for
+LOG_RATIO_RAISE = 8.0  # log likelihood ratio that raises; see DEVELOPERS.md for the false alarms it was designed for
 LOG_RATIO_KINK = 8.0  # the same for a change of a walk under way
+USUAL = 4.0  # times drift_mm_per_rev: spread of the rates expected of a walk (a normal prior)
 FASTEST = 8.0  # times drift_mm_per_rev: no walk faster than this is looked for bin by bin
 SECTION_MM = 1700.0  # a section is seldom longer; an onset must be older than this much belt (within AGE_LIMITS)
 AGE_LIMITS_REV = (0.12, 0.25)
@@ -40,7 +41,6 @@ RUN_LIMITS_REV = (0.18, 0.35)
 COMING_BACK = 0.6  # share of the peak below which a departure is on its way back and gets half as long again
 PRIOR_WANDER_MM = 0.12  # a belt's wander before it is learnt (common practice, no source): one standard deviation
 PRIOR_WANDER_LENGTH_MM = 6500.0  # and the travel over which it decays to 1/e
-PRIOR_TURNS = 4.0  # turns of the belt's own record that weigh as much as the prior
 Q_LEVEL = 0.03**2  # mm2/rev: slow change of a steady level
 STEADY_SLOPE_SE = 0.08  # mm/rev: creep of a belt that counts as steady
 KINK_SLOPE_SE = 4.0  # times drift_mm_per_rev: prior spread of a walk just found
@@ -82,6 +82,7 @@ class WalkEstimator:
         self._w1 = drift_mm_per_rev
         self._w0 = 0.5 * drift_mm_per_rev
         self._wmax = FASTEST * drift_mm_per_rev
+        self._usual = 1.0 / (USUAL * drift_mm_per_rev) ** 2
         self._bins = bins_per_rev
         self._age_min = round(bins_per_rev * min(max(SECTION_MM / length_mm, AGE_LIMITS_REV[0]), AGE_LIMITS_REV[1]))
         self._run_max = bins_per_rev * min(max(LONGEST_SECTION_MM / length_mm, RUN_LIMITS_REV[0]), RUN_LIMITS_REV[1])
@@ -197,6 +198,7 @@ class WalkEstimator:
                 self._run.append((u_start, u_end, innovation, reading_mm))
                 if self._stays_out():
                     return self._jump()
+                self._points[-1] = _Point(u_end, du, math.nan, noise_mm2)
             self._age(math.nan)
         else:
             if self._run:
@@ -235,6 +237,10 @@ class WalkEstimator:
     def _jump(self) -> list[WalkFinding | Passage]:
         """Out for longer than any section: the whole belt moved, suddenly."""
         u = self._run[0][0]
+        out = {b[1]: b[3] for b in self._run}
+        self._points = deque(
+            (_Point(p.u, p.du, out.get(p.u, p.r), p.noise) for p in self._points), maxlen=self._points.maxlen
+        )
         self._begin(u, 4.0 * KINK_SLOPE_SE * self._w1, "proving")
         return [WalkFinding("jump", u, self.walk.slope_mm_per_rev)]
 
@@ -261,9 +267,10 @@ class WalkEstimator:
         a, b = self._a[self._age_min : n], self._b[self._age_min : n]
         if self.state == "steady":
             size = np.abs(a)
-            rate = np.clip(size / np.maximum(b, 1e-12), 0.0, self._wmax)
+            rate = np.minimum(size / (b + self._usual), self._wmax)
             null = np.minimum(rate, self._w0)
-            ratio = np.where(rate >= self._w1, rate * size - 0.5 * rate**2 * b - (null * size - 0.5 * null**2 * b), 0.0)
+            gain = rate * size - 0.5 * rate**2 * (b + self._usual) - (null * size - 0.5 * null**2 * b)
+            ratio = np.where(rate >= self._w1, gain, 0.0)
             best = int(np.argmax(ratio))
             self.evidence = float(ratio[best])
             if self.evidence >= LOG_RATIO_RAISE:
@@ -376,13 +383,12 @@ class WalkEstimator:
         st[0], st[1], st[2] = st[0] + sums[0], st[1] + sums[1], st[2] + 1.0
         if st[2] > 40.0:
             st[:] = [v * 40.0 / st[2] for v in st]
-        prior = [
-            2.0 * PRIOR_WANDER_MM**2 * -math.expm1(-self._kappa_prior * lag / self._bins) for lag in (lag_a, lag_b)
-        ]
-        square_a = (st[0] + PRIOR_TURNS * prior[0]) / (st[2] + PRIOR_TURNS)
-        square_b = (st[1] + PRIOR_TURNS * prior[1]) / (st[2] + PRIOR_TURNS)
-        self.s2_mm2, self.kappa_per_rev = solve_wander(
-            lag_a / self._bins, square_a, lag_b / self._bins, square_b, (0.2 * self._kappa_prior, 5.0 * self._kappa_prior)
+        self.s2_mm2, self.kappa_per_rev = fit_wander(
+            (lag_a / self._bins, lag_b / self._bins),
+            (st[0] / st[2], st[1] / st[2]),
+            st[2],
+            PRIOR_WANDER_MM**2,
+            self._kappa_prior,
         )
         if self.state != "settling" and not self._run:
             self._refresh()

@@ -15,6 +15,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 
+KAPPA_SPREAD = 0.5  # of log kappa about its prior: belts differ by a factor of 1.6 either way
+PRIOR_COUNT = 8.0  # squared differences that the prior variance of the wander is worth
+
+
 @dataclass(slots=True)
 class LineFilter:
     """Kalman filter of (level m mm, slope w mm/rev, wander o mm). Scalars only: a step costs some microseconds."""
@@ -109,17 +113,29 @@ def wander_structure(lag_rev: float, s2_mm2: float, kappa_per_rev: float) -> flo
     return 2.0 * s2_mm2 * -math.expm1(-kappa_per_rev * lag_rev)
 
 
-def solve_wander(
-    lag_a_rev: float, square_a: float, lag_b_rev: float, square_b: float, kappa_range: tuple[float, float]
+def fit_wander(
+    lags_rev: tuple[float, float],
+    squares_mm2: tuple[float, float],
+    turns: float,
+    s2_prior_mm2: float,
+    kappa_prior: float,
 ) -> tuple[float, float]:
-    """(s2 mm2, kappa per rev) whose structure function passes through two measured lags (a < b), by bisection."""
-    if square_a <= 0.0 or square_b <= 0.0:
-        return max(square_b, square_a, 0.0) / 2.0, kappa_range[1]
-    low, high = kappa_range
-    target = square_a / square_b
-    for _ in range(40):
-        mid = 0.5 * (low + high)
-        ratio = math.expm1(-mid * lag_a_rev) / math.expm1(-mid * lag_b_rev)
-        low, high = (mid, high) if ratio < target else (low, mid)
-    kappa = 0.5 * (low + high)
-    return square_b / (-2.0 * math.expm1(-kappa * lag_b_rev)), kappa
+    """(s2 mm2, kappa per rev) of the wander from its structure function at two lags, short and long.
+
+    squares_mm2: mean squared differences over `turns` revolutions. A difference over a lag h counts as
+    1/h independent ones a revolution; their scatter is chi-square, kappa is log-normal about its prior
+    (KAPPA_SPREAD), s2 has PRIOR_COUNT differences of its own. Maximum a posteriori over a grid of kappa.
+    """
+    counts = [0.5 * turns / lag for lag in lags_rev]
+    best = (-math.inf, s2_prior_mm2, kappa_prior)
+    for i in range(-8, 9):
+        kappa = kappa_prior * math.exp(0.125 * i)
+        shape = [-2.0 * math.expm1(-kappa * lag) for lag in lags_rev]
+        total = PRIOR_COUNT * s2_prior_mm2 + sum(n * v / g for n, v, g in zip(counts, squares_mm2, shape, strict=True))
+        s2 = total / (PRIOR_COUNT + sum(counts))
+        score = -0.5 * PRIOR_COUNT * (math.log(s2) + s2_prior_mm2 / s2) - 0.5 * (0.125 * i / KAPPA_SPREAD) ** 2
+        for n, v, g in zip(counts, squares_mm2, shape, strict=True):
+            score -= 0.5 * n * (math.log(s2 * g) + v / (s2 * g))
+        if score > best[0]:
+            best = (score, s2, kappa)
+    return best[1], best[2]
