@@ -102,8 +102,8 @@ def test_longer_corruptions_pass_at_no_more_than_the_checksums_own_rate() -> Non
     four = LINES[3]  # an E record of four channels
     most = len(four)
     own = 1.0 / 65_536
-    # Damage of few digits is not spread evenly over the checksums: 563 of 30,000,000 such passed here, 1.23 times
-    # 2^-16. All of them have every character legal, so this is the checksum's rate for this class, not the reader's.
+    # Damage of few digits is not spread evenly over the checksums: of 30,000,000 such 563 passed, 1.23 times
+    # 2^-16. Every character is legal in all of them: this is the checksum's own rate for this class.
     sparse = 1.25 * own
     classes = {
         "bursts of up to 62 bits": (lambda n: bursts(four, n, 62, rng), 1_000_000, own),

@@ -1,0 +1,102 @@
+"""From volts to records: the simulated conveyor, the compiled firmware, a pseudo-terminal, the decoder."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from monitor.errors import UsageError
+from monitor.outside import board_cli, simulated_board
+from monitor.outside.board_listening import Listening
+from monitor.outside.simulated_board import SimulatedBoard, Wiring, build_board, missing_tools
+from monitor.readings import Decoder
+from monitor.records import BoardRecord, Button, EdgeBlock, Hello, Mark, Restart, Ticks
+from monitor.simulation import Simulation
+from monitor.simulation.params import Params
+
+PERIOD_US, SAMPLE_DELAY_US = 5000, 1870  # of the firmware as it comes
+
+
+def joined(records: list[BoardRecord]) -> tuple[np.ndarray, np.ndarray]:
+    """Times (n,) us and counts (n, channels) of all E records."""
+    blocks = [record for record in records if isinstance(record, EdgeBlock)]
+    return np.concatenate([b.time_us for b in blocks]), np.concatenate([b.counts for b in blocks])
+
+
+needs_tools = pytest.mark.skipif(
+    bool(missing_tools()) and os.environ.get("CI", "").lower() not in ("1", "true"),
+    reason=f"not installed: {', '.join(missing_tools())}",
+)
+
+
+@needs_tools
+def test_volts_become_records_on_a_port() -> None:
+    """Ten times real time: counts and mark intervals that come out are those that the conveyor put in."""
+    put_in = Simulation(Params(seed=3))
+    truth = Simulation(Params(seed=3))
+    with SimulatedBoard(put_in.advance, speed=20.0) as board:
+        with Listening(board.port, 115_200) as listening:
+            time.sleep(0.5)
+            board.press(1)
+            records = list(listening.records(3.5))
+        assert board.fault is None
+    assert not [record for record in records if isinstance(record, Restart)]
+    assert {type(record) for record in records} >= {EdgeBlock, Hello, Mark, Button}
+    blocks = [record for record in records if isinstance(record, EdgeBlock)]
+    assert sum(int(block.lost.sum()) for block in blocks) == 0
+    true_records = Decoder().feed(truth.advance(75.0))
+    at_us, counts = joined(records)
+    true_us, true_counts = joined(true_records)
+    # The first record, a hello, is of the board's first sampling instant; both clocks start together.
+    before = np.searchsorted(true_us, at_us + PERIOD_US - SAMPLE_DELAY_US, side="right") - 1
+    away = counts[200:, :2].astype(np.int64) - true_counts[before[200:]].astype(np.int64)
+    assert np.median(np.abs(away)) <= 65  # one step of a 10-bit converter is 64 counts
+    assert abs(float(away.mean())) <= 65
+    marks_us = [record.time_us for record in records if isinstance(record, Mark)]
+    true_marks_us = [record.time_us for record in true_records if isinstance(record, Mark)]
+    for k in range(len(marks_us) - 1):
+        assert marks_us[k + 1] - marks_us[k] == pytest.approx(true_marks_us[k + 1] - true_marks_us[k], abs=1)
+
+
+@needs_tools
+@pytest.mark.slow
+def test_the_reference_firmware_passes_the_board_check() -> None:
+    """At real time: `runin board check` has nothing wrong to say of the project's own board."""
+    with SimulatedBoard(Simulation(Params(seed=3)).advance) as board:
+        result = CliRunner().invoke(board_cli.app, ["check", board.port, "--seconds", "13", "--json"])
+    findings = json.loads(result.stdout)["findings"]
+    by_topic = {finding["topic"]: finding["level"] for finding in findings}
+    assert result.exit_code == 0, findings
+    for topic in ("lines", "hello", "channels", "sequence", "cadence", "jitter", "flags"):
+        assert by_topic[topic] == "right", findings
+
+
+def test_ticks_are_spread_evenly_between_two_records() -> None:
+    wiring = Wiring()
+    wiring.connect([Ticks(1_000_000, 10), Ticks(1_100_000, 14)])
+    falls = [line for line in wiring.lines_until(2_000_000) if "tick 0" in line]
+    assert [int(line.split()[0]) for line in falls] == [1_025_000, 1_050_000, 1_075_000, 1_100_000]
+
+
+def test_lines_are_in_time_order_even_when_a_mark_comes_late() -> None:
+    wiring = Wiring()
+    block = EdgeBlock(
+        np.array([5_000, 10_000]),
+        np.zeros(2, np.uint8),
+        np.full((2, 1), 65_535, np.uint16),
+        np.zeros(2, np.int64),
+    )
+    wiring.connect([block, Mark(7_000, 1)])
+    times = [int(line.split()[0]) for line in wiring.lines_until(20_000)]
+    assert times == sorted(times) == [5_000, 7_000, 10_000, 11_000, 20_000]
+
+
+def test_what_is_missing_is_named(monkeypatch: pytest.MonkeyPatch, tmp_path: object) -> None:
+    monkeypatch.setattr(simulated_board.shutil, "which", lambda command: None)
+    with pytest.raises(UsageError, match="gcc-avr"):
+        build_board(simulated_board.Path(str(tmp_path)))
