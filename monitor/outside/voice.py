@@ -1,0 +1,164 @@
+"""What the bay says: the pipeline's messages become alarms with a life, and messages in the outbox.
+
+Everything that must not be lost is committed to the outbox in one transaction for each call, in the order in
+which it happened. When the disk refuses, messages wait in memory, bounded, and the loss is counted and said.
+Without a broker the alarms still live here and everything is still said in the daemon's own lines.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping
+from datetime import datetime
+from typing import Any
+
+from monitor.alarms.lifecycle import AlarmLifecycle, AlarmStatus
+from monitor.errors import EntryError
+from monitor.outside.log_lines import fault, note, warn
+from monitor.outside.outbox import Draft, Kind, Outbox, OutboxBroken
+from monitor.outside.payloads import (
+    Payload,
+    advice_payload,
+    alarm_payload,
+    envelope,
+    event_payload,
+    revolution_payload,
+    to_json,
+)
+from monitor.records import Advice, Event, Message, Revolution, plain
+
+MAX_IN_MEMORY = 5_000
+ALARMS_FACT = "alarms"
+
+
+class Voice:
+    """See the module's opening lines."""
+
+    def __init__(self, outbox: Outbox | None, utc: Callable[[], datetime]) -> None:
+        self.alarms = AlarmLifecycle()
+        self._outbox, self._utc = outbox, utc
+        self._drafts: deque[Draft] = deque()
+        self._alarms_kept = ""
+        self._lost = 0
+
+    # ------------------------------------------------------------ saying
+
+    def say(self, messages: Iterable[Message], t_s: float) -> None:
+        """What the pipeline said, in order; alarms take their turn in it."""
+        for message in messages:
+            if isinstance(message, Event):
+                self._add("event", "event", event_payload, message)
+                self._note_event(message)
+                self._say_statuses(self._apply(message, t_s), t_s)
+            elif isinstance(message, Revolution):
+                self._add("revolution", "revolution", revolution_payload, message)
+            else:
+                self.say_advice(message)
+
+    def say_advice(self, advice: Advice) -> None:
+        """The advice that now holds."""
+        self._add("advice", "advice", advice_payload, advice, retain=True)
+        note("advice", action=advice.action, why=advice.why, t_s=advice.t_s)
+
+    def say_alarms(self, statuses: Iterable[AlarmStatus], t_s: float) -> None:
+        """Alarms whose state changed by something other than the pipeline."""
+        self._say_statuses(statuses, t_s)
+
+    def flush(self) -> None:
+        """Commit what was said. Call after each step; what the disk refuses is tried again at the next."""
+        if self._outbox is None:
+            self._drafts.clear()
+            return
+        try:
+            if self._drafts:
+                self._outbox.put(list(self._drafts))
+                self._drafts.clear()
+            self._keep_alarms(self._outbox)
+            if self._lost:
+                lost, self._lost = self._lost, 0
+                self._say_dropped({"any": lost}, "the disk refused them")
+            if self._outbox.prune_is_due():
+                self.prune()
+        except OutboxBroken as problem:
+            fault("outbox-failed", why=problem)
+            while len(self._drafts) > MAX_IN_MEMORY:
+                self._drafts.popleft()
+                self._lost += 1
+
+    def prune(self) -> None:
+        """Keep the outbox within its bounds; what had to be dropped is itself said."""
+        if self._outbox is None:
+            return
+        try:
+            dropped = self._outbox.prune()
+        except OutboxBroken as problem:
+            fault("outbox-failed", why=problem)
+            return
+        if dropped:
+            self._say_dropped(dropped, "no broker took them in time")
+
+    def restore(self) -> None:
+        """After a restart: what nobody had acknowledged still wants to be seen; the rest is normal."""
+        if self._outbox is None:
+            return
+        try:
+            kept = json.loads(self._outbox.fact(ALARMS_FACT) or "[]")
+            alarms = [(str(where), str(name), str(state)) for where, name, state in kept]
+            waiting = [(w, n) for w, n, s in alarms if s in ("unacknowledged", "returned-unacknowledged")]
+            self.alarms.restore(waiting)
+            statuses = [self.alarms.status(where, name) for where, name, _ in alarms]
+        except (OutboxBroken, ValueError, TypeError, EntryError) as problem:
+            warn("alarms-not-restored", why=problem)
+            return
+        self._say_statuses(statuses, 0.0)
+        self.flush()
+
+    # ------------------------------------------------------------ inside
+
+    def _apply(self, event: Event, t_s: float) -> list[AlarmStatus]:
+        try:
+            return self.alarms.take(event, max(t_s, event.t_s))
+        except EntryError as problem:  # an alarm that the table does not know: a fault of the program
+            fault("alarm-unknown", name=event.name, why=problem)
+            return []
+
+    def _say_statuses(self, statuses: Iterable[AlarmStatus], t_s: float) -> None:
+        for status in statuses:
+            topic = f"alarm/{status.where}/{status.name}"
+            self._add("alarm", topic, alarm_payload, status, t_s, retain=True)
+            note("alarm", where=status.where, name=status.name, state=status.state, t_s=t_s)
+
+    def _add(
+        self, kind: Kind, topic: str, make: Callable[..., Payload], *content: object, retain: bool = False
+    ) -> None:
+        """`topic` without the bay's beginning; `make` gets the envelope and the content."""
+        if self._outbox is None:
+            return
+        try:
+            message_id = self._outbox.next_id()
+        except OutboxBroken as problem:
+            fault("outbox-failed", why=problem)
+            self._lost += 1
+            return
+        payload = to_json(make(envelope(message_id, self._utc()), *content))
+        self._drafts.append(Draft(message_id, topic, kind, retain, payload))
+
+    def _note_event(self, event: Event) -> None:
+        if event.kind in ("move", "stage", "note"):
+            note(event.kind, name=event.name, t_s=event.t_s, rev=event.rev)
+
+    def _say_dropped(self, dropped: Mapping[Any, int], why: str) -> None:
+        warn("messages-dropped", why=why, **dropped)
+        details = {"dropped": dropped}
+        event = Event(
+            0.0, 0, "note", "messages-dropped", text=f"Messages were dropped: {why}.", details=details
+        )
+        self._add("event", "event", lambda head: event_payload(head, event))
+
+    def _keep_alarms(self, outbox: Outbox) -> None:
+        kept = [[s.where, s.name, s.state] for s in self.alarms.snapshot() if s.state != "normal"]
+        text = json.dumps(plain(kept))
+        if text != self._alarms_kept:
+            outbox.keep(ALARMS_FACT, text)
+            self._alarms_kept = text
