@@ -13,7 +13,8 @@ import copy
 import math
 from typing import Any
 
-from monitor.procedure import phrases, setup, steering, words
+from monitor.procedure import phrases, setup, words
+from monitor.procedure.adviser import BLIND_REVS, CONTRARY_SURE, Adviser, Situation
 from monitor.procedure.belt import Belt
 from monitor.procedure.hold import MIN_REVS, Hold, Row
 from monitor.procedure.phrases import Draft
@@ -46,10 +47,6 @@ HOLD_BREAKERS = {
 }
 NOT_TRACKED = ("edge-warn", "edge-stop", "section-wobble", "drift")
 SLACK_REV = 0.02  # a move counts as early only when it is early by more than this
-HELPLESS_MOVES, HELPLESS_WALKS = 4, 6  # after so many moves at one place without real progress the cause lies elsewhere
-PROGRESS = 0.4  # the error must have come down to this share of the first one
-MOST_MOVES = 8  # whatever the progress
-BLIND_REVS = 2  # revolutions without a believable position after which nothing is advised
 
 Out = list[Event | Advice]
 Alarm = tuple[str, str]
@@ -66,13 +63,13 @@ class RunIn:
         self.verdict: Verdict = "undecided"
         self.reasons: list[str] = ["The belt has not run yet."]
         self.tracked_at_s: float | None = None
-        self.advice: Advice | None = None
         self.settling_until_rev: float | None = None
         self.takeups = account(station)
         self.hold = Hold(limits.centre_mm, 0.5 * limits.drift_mm_per_rev, 60.0 * procedure.hold_minutes)
         fitted = {sensor.pulley for sensor in station.sensor}
         self._fitted: tuple[Pulley, ...] = tuple(p for p in ("infeed", "drive") if p in fitted)
         self._steered: Pulley = self._fitted[0]
+        self.adviser = Adviser(station, belt, self.takeups, self._fitted)
         self._t_s, self._rev = 0.0, 0
         self._rev_seconds = math.nan
         self._seen = 0
@@ -81,14 +78,8 @@ class RunIn:
         self._edges_mm: dict[Pulley, tuple[float, float]] = {}
         self._span_mm = 0.0
         self._last_move: tuple[float, str, float] | None = None
-        self._moves = {"infeed": 0, "snub": 0}
-        self._answers = {"infeed": 0, "snub": 0}
-        self._no_answers = 0
-        self._first_error_mm: dict[str, float] = {}
         self._alarms: dict[Alarm, Event] = {}
         self._own_alarms: dict[str, Event] = {}
-        self._stuck: Draft | None = None
-        self._tag = ""
         self._said: set[str] = set()
         self._stages_done: set[Stage] = set()
 
@@ -126,15 +117,15 @@ class RunIn:
         self.takeups.log(entry.where, entry.side, entry.amount_mm)
         self._belt.move(rev, entry.where, signed_mm, turned_back)
         self._last_move = (rev, entry.where, signed_mm)
-        self._moves[entry.where] += 1
+        self.adviser.moves[entry.where] += 1
         self.settling_until_rev = rev + settle
         out += self._break_hold("a take-up was moved")
-        self._stuck = None
+        self.adviser.stuck = None
         if self.verdict == "tracked":
             self.verdict, self.reasons = "undecided", ["A take-up was moved after the belt was tracked."]
         if self.stage in ("lock", "sign", "prove"):
             out += self._enter("steer" if entry.where == "infeed" else "trim", "A take-up was moved.")
-        return out + self._say(self._settling(float(self._rev)))
+        return out + self._say(self.adviser.settling(self._situation(rev)))
 
     def _stage_said(self, entry: StageSaid, rev: float) -> Out:
         details: dict[str, Any] = {"what": entry.what, **entry.measurements}
@@ -142,9 +133,8 @@ class RunIn:
             self._event("stage", entry.stage, by=entry.by or None, details=details, text=f"{entry.what}")
         ]
         if entry.what == "enter":
-            self.stage, self._stuck, self._no_answers = entry.stage, None, 0
-            self._moves = dict.fromkeys(self._moves, 0)
-            self._first_error_mm.clear()
+            self.stage = entry.stage
+            self.adviser.start_over()
             if entry.stage in ("watch", "steer", "trim", "prove"):
                 out += self._break_hold(f"the stage {entry.stage} was entered again")
                 self.verdict = "undecided" if self.verdict == "tracked" else self.verdict
@@ -243,7 +233,7 @@ class RunIn:
         out: Out = []
         if answered == "not-at-all":
             if "no-response" not in self._own_alarms:
-                self._no_answers += 1
+                self.adviser.no_answers += 1
                 pulley: Pulley = "infeed" if where == "infeed" else "drive"
                 out.append(self._raise_own("no-response", pulley, self._last_move[2]))
         else:
@@ -253,7 +243,7 @@ class RunIn:
                 f"other-way {self._last_move[0]}",
                 "The belt answered as if the last move had been made the other way round; it is taken so.",
             )
-        if self._belt.sign_known and self._belt.contrary > 0.98:
+        if self._belt.sign_known and self._belt.contrary > CONTRARY_SURE:
             out += self._once(
                 "contrary",
                 "This machine answers the other way: the belt runs toward the side that is tightened. "
@@ -268,7 +258,7 @@ class RunIn:
         _, where, signed_mm = self._last_move
         answered = self._belt.answered
         if answered == "as-logged":
-            self._answers[where] += 1
+            self.adviser.answers[where] += 1
         share = {"not-at-all": 1.0, "other-way": 2.0}.get(answered, 0.0)
         self.takeups.moved_mm[where]["left"] -= share * signed_mm / 2.0
         self.takeups.moved_mm[where]["right"] += share * signed_mm / 2.0
@@ -369,8 +359,8 @@ class RunIn:
             for name, where in sorted(self._alarms)
             if name in NOT_TRACKED
         ]
-        if self._stuck is not None:
-            reasons.append(self._stuck.why)
+        if self.adviser.stuck is not None:
+            reasons.append(self.adviser.stuck.why)
         settled = self._since_move() >= self._station.procedure.settle_revs
         self.verdict = "not-tracked" if reasons and settled and self._seen >= 2 else "undecided"
         sensors = [
@@ -383,185 +373,43 @@ class RunIn:
 
     # ------------------------------------------------------------ what to do next
 
+    def _situation(self, rev: float) -> Situation:
+        rows = self.hold.rows
+        return Situation(
+            rev=rev,
+            stage=self.stage,
+            tracked=self.verdict == "tracked",
+            seen_revs=self._seen,
+            blind_revs=self._blind,
+            rev_seconds=self._rev_seconds,
+            edges_mm=self._edges_mm,
+            last_move=self._last_move,
+            hold_rows=len(rows),
+            hold_from_rev=rows[0][0] if rows else None,
+            edge_stop=next((e for (name, _), e in self._alarms.items() if name == "edge-stop"), None),
+        )
+
     def _next(self) -> Out:
-        draft, stage, text = self._decide(float(self._rev))
-        if draft.tag.startswith("look") and self._tag.startswith("move"):
-            return []  # a move that is advised stands until it is made, not needed, or clearly another one
-        out = self._enter(stage, text) if stage != self.stage else []
-        return out + self._say(draft)
-
-    def _decide(self, rev: float) -> tuple[Draft, Stage, str]:
-        stage, units = self.stage, self._station.procedure.units
-        if any(name == "edge-stop" for name, _ in self._alarms):
-            event = next(e for (name, _), e in self._alarms.items() if name == "edge-stop")
-            return phrases.stop(event.value_mm, units), stage, ""
-        if self._blind >= BLIND_REVS:
-            why = "The position of the belt is not known: a sensor cannot be believed. Nothing is advised until it is."
-            return phrases.check("sensor", why, words.CAUSES_SENSOR), stage, ""
-        if self.verdict == "tracked":
-            return phrases.done("sign" if stage == "sign" else "lock"), stage, ""
-        watch = max(3, self._station.procedure.settle_revs)
-        if self._seen < watch:
-            until = rev + watch - self._seen
-            why = f"Learning the belt's camber: watch {phrases.span(until, rev, self._rev_seconds)}."
-            return phrases.wait(f"watch {until:g}", why, until, rev, self._rev_seconds), "watch", ""
-        if self._stuck is not None:
-            return self._stuck, stage, ""
-        settling = self._settling(rev)
-        if settling is not None:
-            return settling, stage, ""
-        return self._advise(rev)
-
-    def _settling(self, rev: float) -> Draft | None:
-        """Whether the last move still needs time: its full revolutions, and until its effect is over."""
-        if self._last_move is None:
-            return None
-        until = math.ceil(self._last_move[0]) + float(self._station.procedure.settle_revs)
-        tolerance_mm = 0.15 * self._station.limits.centre_mm
-        until = max(until, math.ceil(rev + self._belt.settling_revs(rev, tolerance_mm)))
-        if rev >= until:
-            return None
-        why = f"Let the last move take effect: {phrases.span(until, rev, self._rev_seconds)}, then judge."
-        return phrases.wait(f"settle {self._last_move[0]:.3f}", why, until, rev, self._rev_seconds)
-
-    def _bounds(self) -> steering.Bounds:
-        limits, p = self._station.limits, self._station.procedure
-        left = max((v[0] for v in self._edges_mm.values()), default=0.0)
-        right = max((v[1] for v in self._edges_mm.values()), default=0.0)
-        seconds = self._rev_seconds if math.isfinite(self._rev_seconds) else 60.0
-        hold_revs = max(60.0 * p.hold_minutes / seconds, float(MIN_REVS))
-        return steering.Bounds(
-            limits.centre_mm, 0.5 * limits.drift_mm_per_rev, limits.edge_stop_mm, left, right, p.move_mm,
-            p.settle_revs, hold_revs, max(hold_revs - len(self.hold.rows), 1.0), 0.5 * self.takeups.reach_mm(),
-        )  # fmt: skip
-
-    def _advise(self, rev: float) -> tuple[Draft, Stage, str]:
-        bounds = self._bounds()
-        if self._no_answers >= 2:
-            return self._stop_moving(
-                "no-answer", "The belt did not answer two moves.", words.CAUSES_NO_ANSWER
-            )
-        warn = self._station.limits.edge_warn_mm
-        if bounds.edge_left_mm + bounds.edge_right_mm > 2.0 * warn:
-            return self._stop_moving(
-                "belt",
-                "The edge snakes so far that no move can keep it clear of its limits.",
-                words.CAUSES_BELT,
-            )
-        choice = steering.steer(self._belt, rev, bounds, self.takeups)
-        here, walk = self._belt.ahead(rev, 0.0), self._belt.ahead(rev, 0.0).walk.centre
-        if choice.kind in ("move", "out-of-reach"):
-            return self._steer(choice, here.infeed.centre, walk)
-        if choice.kind == "let-walk":
-            until = rev + max(math.floor(choice.arrives_rev - steering.LATENCY_REV), 1)
-            why = (
-                f"The belt walks back to the middle by itself, {words.length(walk, self._station.procedure.units)} each "
-                f"revolution: let it, {phrases.span(until, rev, self._rev_seconds)}."
-            )
-            moves = self._moves["infeed"]
-            return (
-                phrases.wait(f"let-walk {moves}", why, until, rev, self._rev_seconds),
-                "steer",
-                "On its way.",
-            )
-        if choice.kind == "unsure" and not steering.expected_path_holds(self._belt, rev, bounds):
-            until = rev + 2.0
-            why = "It is not yet clear how the belt moves: watch 2 more revolutions."
-            return (
-                phrases.wait(f"look {int(rev) // 6}", why, until, rev, self._rev_seconds),
-                "steer",
-                "Looking.",
-            )
-        return self._trim(rev, bounds)
-
-    def _steer(self, choice: steering.Choice, position_mm: float, walk_mm: float) -> tuple[Draft, Stage, str]:
-        error = max(abs(position_mm), abs(position_mm + steering.APPROACH_REV * walk_mm))
-        first = self._first_error_mm.setdefault("infeed", error)
-        moves = self._moves["infeed"]
-        if choice.kind == "out-of-reach":
-            why = (
-                f"The infeed take-up would have to be moved by {words.length(choice.signed_mm, self._station.procedure.units)} "
-                "more, past its range: something else steers this belt."
-            )
-            return self._stop_moving("reach", why, words.CAUSES_FRAME, choice.explain)
-        enough = HELPLESS_WALKS if self._belt.walks_on > 0.5 else HELPLESS_MOVES
-        if (moves >= enough and error > PROGRESS * first) or moves >= MOST_MOVES:
-            why = f"{moves} moves at the infeed pulley did not bring the belt to the middle: something else steers it."
-            return self._stop_moving("helpless", why, words.CAUSES_FRAME, choice.explain)
-        draft = phrases.move(
-            "infeed", choice, position_mm, walk_mm, self._steered, self.takeups, self._station.procedure.units,
-            self._belt.sign_known and self._belt.contrary > 0.98, steering.gain_known(self._belt),
-        )  # fmt: skip
-        return (
-            self._kept(draft, "infeed", choice.signed_mm),
-            "steer",
-            "The belt is not centred at the infeed pulley.",
-        )
-
-    def _trim(self, rev: float, bounds: steering.Bounds) -> tuple[Draft, Stage, str]:
-        if self._two:
-            choice = steering.trim(self._belt, rev, bounds, self.takeups, self._answers["snub"] > 0)
-            position = self._belt.ahead(rev, 0.0).drive.centre
-            first = self._first_error_mm.setdefault("snub", abs(position))
-            moves = self._moves["snub"]
-            if choice.kind == "out-of-reach" or (
-                choice.kind == "move" and moves >= HELPLESS_MOVES and abs(position) > PROGRESS * first
-            ):
-                why = f"{moves} moves of the snub did not bring the belt to the middle of the drive pulley."
-                return self._stop_moving("snub", why, words.CAUSES_FRAME, choice.explain)
-            if choice.kind == "move":
-                draft = phrases.move(
-                    "snub", choice, position, 0.0, "drive", self.takeups, self._station.procedure.units, False,
-                    self._answers["snub"] > 0,
-                )  # fmt: skip
-                return (
-                    self._kept(draft, "snub", choice.signed_mm),
-                    "trim",
-                    "Centred at the infeed pulley, not at the drive.",
-                )
-        lasted = len(self.hold.rows)
-        until = rev + max(bounds.hold_revs - lasted, 1.0)
-        why = f"The belt is centred: leave everything alone for {phrases.span(until, rev, self._rev_seconds)}, to prove that it holds."
-        start = self.hold.rows[0][0] if self.hold.rows else int(rev)
-        return (
-            phrases.wait(f"hold {start}", why, math.ceil(until), rev, self._rev_seconds),
-            "prove",
-            "Centred at every fitted pulley."
-            if self._two
-            else "Centred; no sensor at the other pulley, so no trim.",
-        )
-
-    def _kept(self, draft: Draft, where: str, signed_mm: float) -> Draft:
-        """The move that is already advised, while the new one hardly differs from it."""
-        if not self._tag.startswith(f"move {where} ") or self.advice is None:
-            return draft
-        standing = float(self._tag.rsplit(" ", 1)[1])
-        near = abs(signed_mm - standing) <= max(0.35 * abs(standing), 1.01 * self.takeups.nudge_mm)
-        if not (near and signed_mm * standing > 0):
-            return draft
-        a = self.advice
-        return Draft(self._tag, "move", a.why, a.caution, a.where, a.side, a.amount_mm, explain=a.explain)
-
-    def _stop_moving(
-        self, tag: str, why: str, causes: tuple[str, ...], explain: str = ""
-    ) -> tuple[Draft, Stage, str]:
-        self._stuck = phrases.check(
-            tag, f"{why} Stop moving things and check, in this order.", causes, explain
-        )
-        return self._stuck, self.stage, ""
+        draft, stage, text = self.adviser.decide(self._situation(float(self._rev)))
+        said = self._say(draft)
+        return (self._enter(stage, text) if stage != self.stage else []) + said
 
     # ------------------------------------------------------------ saying it
 
     def _say(self, draft: Draft | None) -> Out:
-        if draft is None or draft.tag == self._tag:
+        a = self.adviser.say(draft, self._t_s, self._rev)
+        if a is None:
             return []
-        self._tag = draft.tag
-        self.advice = a = draft.dated(self._t_s, self._rev)
         event = self._event(
             "advice", a.action, where=a.where, side=a.side, amount_mm=a.amount_mm, until_rev=a.until_rev,
             minutes=a.minutes, text=a.why, details={"checks": list(a.checks)} if a.checks else None,
         )  # fmt: skip
         return [a, event]
+
+    @property
+    def advice(self) -> Advice | None:
+        """What stands advised."""
+        return self.adviser.advice
 
     def _enter(self, stage: Stage, text: str, details: dict[str, Any] | None = None) -> Out:
         skipped = [
@@ -594,9 +442,15 @@ class RunIn:
 
     def snapshot(self) -> dict[str, Any]:
         """Everything that is needed to go on later just as if nothing had happened."""
-        own = {k: v for k, v in self.__dict__.items() if k not in ("_station", "_belt")}
+        mine = {
+            k: v for k, v in self.__dict__.items() if k not in ("_station", "_belt", "adviser", "takeups")
+        }
+        own = {**mine, "adviser": self.adviser.state(), "takeups": self.takeups}
         return {"own": copy.deepcopy(own), "belt": self._belt.snapshot()}
 
     def restore(self, state: dict[str, Any]) -> None:
-        self.__dict__.update(copy.deepcopy(state["own"]))
+        own = copy.deepcopy(state["own"])
+        self.takeups = own.pop("takeups")
+        self.adviser.set_state(own.pop("adviser"), self.takeups)
+        self.__dict__.update(own)
         self._belt.restore(state["belt"])

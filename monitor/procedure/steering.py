@@ -21,6 +21,9 @@ from monitor.procedure.takeups import TakeUps
 
 HOLD_WINDOW = 0.85  # share of centre_mm the belt's expected path may use up; the rest is for its wander
 CONTENT = 0.8  # probability of holding from which the belt is left alone
+LEAN = 0.3  # share of centre_mm the infeed position may be off for the drive pulley's sake
+BRIDGED = 1.4  # offsets below this share of the window need no snub: both pulleys fit in
+HOPELESS = 0.1  # probability of holding below which a belt that is inside is moved all the same
 WORTH = 0.6  # a move must bring the expected square below this share of what leaving alone gives
 LATENCY_REV = 0.7  # between advice and the move being made: a walk to the screw and a wrench
 KNOWN_CV = 0.4  # gain counts as known when its spread is below this share of it
@@ -37,7 +40,10 @@ Kind = Literal["fine", "let-walk", "unsure", "move", "out-of-reach"]
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """What bounds a move: limits of the station, and how far the edge lies from the whole-belt position."""
+    """What bounds a move: limits of the station, and how far the edge lies from the whole-belt position.
+
+    both: whether both pulleys carry a sensor. hold_left_revs: what remains of the hold that runs.
+    """
 
     centre_mm: float
     margin_mm_per_rev: float
@@ -48,6 +54,7 @@ class Bounds:
     settle_revs: int
     hold_revs: float
     hold_left_revs: float
+    both: bool
     reach_mm: float
 
 
@@ -72,11 +79,26 @@ def holds(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float = 0.0) -> flo
     half = HOLD_WINDOW * bounds.centre_mm
     delay, start_rev = (LATENCY_REV, LATENCY_REV + bounds.settle_revs) if infeed_mm else (0.0, 0.0)
     revs = bounds.hold_revs if infeed_mm else bounds.hold_left_revs
-    shares = [
-        belt.ahead(rev, start_rev + share * revs, infeed_mm, delay=delay).infeed.within(-half, half)
-        for share in (0.0, 0.5, 1.0)
-    ]
-    return min(shares)
+    both = bounds.both and abs(offset(belt, rev, bounds)) < BRIDGED * half
+    least = 1.0
+    for share in (0.0, 0.5, 1.0):
+        ahead = belt.ahead(rev, start_rev + share * revs, infeed_mm, delay=delay)
+        least = min(least, ahead.infeed.within(-half, half))
+        if both:
+            least = min(least, ahead.drive.within(-half, half))
+    return least
+
+
+def offset(belt: Belt, rev: float, bounds: Bounds) -> float:
+    """How far to the right of its infeed position the belt will ride at the drive pulley."""
+    ahead = belt.ahead(rev, bounds.settle_revs + 2.0)
+    return ahead.drive.centre - ahead.infeed.centre if bounds.both else 0.0
+
+
+def goal(belt: Belt, rev: float, bounds: Bounds) -> float:
+    """Where the infeed position is best: near the middle, leaning so that the drive pulley gains by it."""
+    lean = LEAN * bounds.centre_mm
+    return float(np.clip(-0.5 * offset(belt, rev, bounds), -lean, lean))
 
 
 def expected_path_holds(belt: Belt, rev: float, bounds: Bounds) -> bool:
@@ -109,7 +131,7 @@ def no_worse(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float) -> bool:
     return beyond(infeed_mm) < 0.8 * beyond(0.0)
 
 
-def _best(belt: Belt, rev: float, revs: float, cap_mm: float, unit_mm: float, goal_mm: float = 0.0) -> float:
+def _best(belt: Belt, rev: float, revs: float, cap_mm: float, unit_mm: float, goal_mm: float) -> float:
     """The amount within +-cap_mm, in whole units, whose expected squared distance from goal_mm is least."""
 
     def cost(amount: float) -> float:
@@ -147,11 +169,12 @@ def steer(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
         return Choice("fine", holds=alone)
     here, walk = belt.ahead(rev, 0.0).infeed, belt.ahead(rev, 0.0).walk
     walks = belt.walks_on > 0.5
-    arrives = -here.centre / walk.centre if walk.centre * here.centre < 0.0 else np.inf
+    away_mm = here.centre - goal(belt, rev, bounds)
+    arrives = -away_mm / walk.centre if walk.centre * away_mm < 0.0 else np.inf
     arrives += 0.6  # the moved pulley runs ahead, back toward where it came from, when the walk is stopped
     inside = abs(here.centre) <= HOLD_WINDOW * bounds.centre_mm
     clear_walk = abs(walk.centre) > 2.0 * walk.spread
-    if expected_path_holds(belt, rev, bounds):
+    if expected_path_holds(belt, rev, bounds) or (inside and alone > HOPELESS):
         return Choice("unsure", holds=alone)
     if walks and clear_walk and LATENCY_REV + 0.6 < arrives <= PATIENCE_REV and gain_known(belt):
         return Choice("let-walk", holds=alone, arrives_rev=arrives)
@@ -162,12 +185,12 @@ def steer(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
 
 
 def _first_amount(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, goal_revs: float) -> float:
-    """The amount of the first move: the usual one, made smaller until it can do no harm.
+    """The amount of a first move: the usual one, made smaller until it can do no harm.
 
-    Its direction is the one that should bring the belt back; its expected effect by the time it can be judged may
-    carry the belt past the middle by OVERSHOOT times centre_mm at most.
+    Its direction is the one that should bring the belt back; its expected effect by the time it can be
+    judged may carry the belt past the middle by OVERSHOOT times centre_mm at most.
     """
-    push = -np.sign(belt.ahead(rev, goal_revs).infeed.centre)
+    push = -np.sign(belt.ahead(rev, goal_revs).infeed.centre) * (1.0 if belt.contrary < 0.5 else -1.0)
     soon = bounds.settle_revs + LATENCY_REV
     left = belt.ahead(rev, soon).infeed.centre
     allowed = abs(left) + OVERSHOOT * bounds.centre_mm
@@ -183,6 +206,13 @@ def _first_amount(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, goal
     return float(push * takeups.nudge_mm)
 
 
+def _careful_amount(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, horizon: float) -> float:
+    """An amount while the gain is not known: what is best on average, but never too small to learn from."""
+    average = _best(belt, rev, horizon, bounds.move_mm, takeups.nudge_mm, goal(belt, rev, bounds))
+    first = _first_amount(belt, rev, bounds, takeups, horizon)
+    return average if abs(average) > abs(first) and average * first > 0.0 else first
+
+
 def _fine(belt: Belt, bounds: Bounds, takeups: TakeUps) -> bool:
     """Whether whole wrench steps are too coarse for this belt."""
     per_step = abs(belt.gain.centre) * takeups.step_mm
@@ -196,12 +226,12 @@ def _move(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, horizon: flo
     fine = known and _fine(belt, bounds, takeups)
     unit = takeups.nudge_mm if fine else takeups.step_mm
     if known:
-        amount = wanted = _best(belt, rev, horizon, 4.0 * LARGEST * bounds.move_mm, unit)
+        amount = wanted = _best(
+            belt, rev, horizon, 4.0 * LARGEST * bounds.move_mm, unit, goal(belt, rev, bounds)
+        )
         amount = float(np.clip(amount, -LARGEST * bounds.move_mm, LARGEST * bounds.move_mm))
-    elif takeups.untouched("infeed"):
-        amount = wanted = _first_amount(belt, rev, bounds, takeups, horizon)
     else:
-        amount = wanted = _best(belt, rev, horizon, bounds.move_mm, takeups.nudge_mm)
+        amount = wanted = _careful_amount(belt, rev, bounds, takeups, horizon)
     before = belt.ahead(rev, horizon).infeed
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
     explain = (
@@ -217,7 +247,7 @@ def _move(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, horizon: flo
     while known and amount and not (safe(belt, rev, bounds, amount) or no_worse(belt, rev, bounds, amount)):
         amount = round(amount - np.sign(amount) * min(unit, abs(amount)), 6)
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
-    worth = takeups.untouched("infeed") or after.square < WORTH * before.square
+    worth = not known or after.square < WORTH * before.square
     if not amount or not worth or abs(before.centre) < 1.5 * before.spread:
         return Choice("unsure", holds=alone, explain=explain)
     return Choice("move", round(amount, 4), holds(belt, rev, bounds, amount), explain=explain)
@@ -229,20 +259,22 @@ def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) 
     """
     horizon = bounds.settle_revs + 2.0
     half = HOLD_WINDOW * bounds.centre_mm
-    place = belt.ahead(rev, horizon).drive
-    alone = place.within(-half, half)
-    if alone >= CONTENT or abs(place.centre) <= 0.9 * half:
-        return Choice("fine", holds=alone)
+
+    def expected(amount: float) -> tuple[float, float]:
+        """Position at the drive pulley and its square; of a belt that walks on only its offset counts."""
+        ahead = belt.ahead(rev, horizon, 0.0, amount, LATENCY_REV)
+        base = ahead.infeed.centre if belt.walks_on > 0.5 else 0.0
+        return ahead.drive.centre - base, ahead.drive.spread**2 + (ahead.drive.centre - base) ** 2
+
+    place, square = expected(0.0)
+    explain = f"drive pulley {place:+.2f} mm (sd {(square - place**2) ** 0.5:.2f}) in {horizon:.1f} rev"
+    if abs(place) <= (BRIDGED if belt.walks_on > 0.5 else 0.9) * half:
+        return Choice("fine", explain=explain)
     cap = LARGEST * bounds.move_mm if known else bounds.move_mm
-
-    def cost(amount: float) -> float:
-        return belt.ahead(rev, horizon, 0.0, amount, LATENCY_REV).drive.square
-
     steps = int(cap / takeups.step_mm + 1e-9) or 1
-    amount = min((k * takeups.step_mm for k in range(-steps, steps + 1)), key=cost)
-    explain = f"drive pulley {place.centre:+.2f} mm (sd {place.spread:.2f}) in {horizon:.1f} rev"
+    amount = min((k * takeups.step_mm for k in range(-steps, steps + 1)), key=lambda a: expected(a)[1])
     if known and abs(takeups.difference_mm("snub") + amount) > bounds.reach_mm:
-        return Choice("out-of-reach", amount, alone, explain=explain)
-    if not amount or cost(amount) > 0.85 * place.square:
-        return Choice("unsure", holds=alone, explain=explain)
-    return Choice("move", round(amount, 4), alone, explain=explain)
+        return Choice("out-of-reach", amount, explain=explain)
+    if not amount or expected(amount)[1] > 0.85 * square:
+        return Choice("unsure", explain=explain)
+    return Choice("move", round(amount, 4), explain=explain)

@@ -47,18 +47,20 @@ class TakeUps:
         return not any(key.startswith(where) for key in self.last_mm)
 
     def reverses(self, where: MoveWhere, side: Side, amount_mm: float) -> bool:
-        """Whether this move turns that screw back: part of it may be lost in the thread."""
-        return self.last_mm.get(f"{where} {side}", 0.0) * amount_mm < 0.0
+        """Whether this move turns that screw back: part of it may be lost in the thread.
+
+        Tensioning tightened both sides, so a first move that eases turns back.
+        """
+        return self.last_mm.get(f"{where} {side}", 1.0) * amount_mm < 0.0
 
     def difference_mm(self, where: MoveWhere) -> float:
         """The steering difference so far, signed like `signed`."""
         return self.moved_mm[where]["left"] - self.moved_mm[where]["right"]
 
+    @property
     def reach_mm(self) -> float:
-        """The largest steering difference that the screws' travel allows, from the middle, both sides
-        used.
-        """
-        return self.range_mm
+        """The largest steering difference advised: half the screws' travel, so that neither side runs out."""
+        return 0.5 * self.range_mm
 
     def choose_side(self, where: MoveWhere, signed_mm: float) -> tuple[Side, float]:
         """Which side, and by how much (negative: ease), for a steering change of signed_mm."""

@@ -170,7 +170,9 @@ class Conveyor:
         self.snub_gain, self.snub_leak = sign * snub, sign * 0.05 * snub
         self.snub_now = 0.0
         self.slack_mm = rng.uniform(0.05, 0.25) if rng.random() < 0.33 else 0.0
-        self.screws = {(w, s): Screw(self.slack_mm) for w in ("infeed", "snub") for s in ("left", "right")}
+        self.screws = {
+            (w, s): Screw(self.slack_mm, self.slack_mm) for w in ("infeed", "snub") for s in ("left", "right")
+        }
         self.wander_sd, self.wander_len = rng.uniform(0.03, 0.25), rng.uniform(3000, 12000)
         self.wander = rng.normal(0.0, self.wander_sd, 2)
         self.camber_mm = rng.uniform(2, 12)

@@ -1,0 +1,235 @@
+"""What to tell the person now: from the situation to one draft of advice and the stage it belongs to.
+
+In this order: stop at the edge limit; nothing while the belt is not seen; done when tracked; learn first;
+wait while the last move takes effect; then steer at the infeed pulley, trim at the drive pulley, and leave
+alone for the hold. When moves do not help, it stops advising them and names what to check. A move once
+advised stands until it is made, no longer needed, or clearly another one.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+from monitor.procedure import phrases, steering, words
+from monitor.procedure.belt import Belt
+from monitor.procedure.hold import MIN_REVS
+from monitor.procedure.phrases import Draft
+from monitor.procedure.takeups import TakeUps
+from monitor.records import Advice, Event, Pulley, Stage
+from monitor.settings import Station
+
+HELPLESS_MOVES = 4  # after so many moves at one place without real progress the cause lies elsewhere
+HELPLESS_WALKS = 6  # ... of a belt that walks on: two more, to bring it back and to stop it
+PROGRESS = 0.4  # the error must have come down to this share of the first one
+MOST_MOVES = 8  # whatever the progress
+BLIND_REVS = 2  # revolutions without a believable position after which nothing is advised
+SETTLED_SHARE = 0.15  # share of centre_mm that may remain of a move's effect when it counts as settled
+CONTRARY_SURE = 0.98
+LOOK_REVS = 6  # an advice to go on looking is repeated no sooner
+
+Said = tuple[Draft, Stage, str]
+
+
+@dataclass(slots=True)
+class Situation:
+    """What the adviser needs to know. last_move: belt travel, place and signed mm; rev_seconds NaN = not
+    known.
+    """
+
+    rev: float = 0.0
+    stage: Stage = "set-up"
+    tracked: bool = False
+    seen_revs: int = 0
+    blind_revs: int = 0
+    rev_seconds: float = math.nan
+    edges_mm: dict[Pulley, tuple[float, float]] = field(default_factory=dict)
+    last_move: tuple[float, str, float] | None = None
+    hold_rows: int = 0
+    hold_from_rev: int | None = None
+    edge_stop: Event | None = None
+
+
+class Adviser:
+    """Keeps what was advised and how the moves fared."""
+
+    def __init__(self, station: Station, belt: Belt, takeups: TakeUps, fitted: tuple[Pulley, ...]) -> None:
+        self._station, self._belt, self._takeups, self._fitted = station, belt, takeups, fitted
+        self._units = station.procedure.units
+        self.advice: Advice | None = None
+        self.stuck: Draft | None = None
+        self.tag = ""
+        self.moves = {"infeed": 0, "snub": 0}
+        self.answers = {"infeed": 0, "snub": 0}
+        self.no_answers = 0
+        self._first_error_mm: dict[str, float] = {}
+
+    def start_over(self) -> None:
+        """A person wants to go on: moves may be advised again."""
+        self.stuck, self.no_answers = None, 0
+        self.moves = dict.fromkeys(self.moves, 0)
+        self._first_error_mm.clear()
+
+    def say(self, draft: Draft | None, t_s: float, rev: int) -> Advice | None:
+        """The draft as an advice, or None when it says nothing new."""
+        if draft is None or draft.tag == self.tag:
+            return None
+        if draft.tag.startswith("look") and self.tag.startswith("move"):
+            return None
+        self.tag = draft.tag
+        self.advice = draft.dated(t_s, rev)
+        return self.advice
+
+    def state(self) -> dict[str, Any]:
+        """What must be kept to go on later."""
+        return {k: v for k, v in self.__dict__.items() if k not in ("_station", "_belt", "_takeups")}
+
+    def set_state(self, state: dict[str, Any], takeups: TakeUps) -> None:
+        self.__dict__.update(state)
+        self._takeups = takeups
+
+    # ------------------------------------------------------------ the order of things
+
+    def decide(self, now: Situation) -> Said:
+        """What to say now."""
+        if now.edge_stop is not None:
+            return phrases.stop(now.edge_stop.value_mm, self._units), now.stage, ""
+        if now.blind_revs >= BLIND_REVS:
+            why = "The belt's position is not known: a sensor cannot be believed. Nothing is advised until it is."
+            return phrases.check("sensor", why, words.CAUSES_SENSOR), now.stage, ""
+        if now.tracked:
+            return phrases.done("sign" if now.stage == "sign" else "lock"), now.stage, ""
+        watch = max(3, self._station.procedure.settle_revs)
+        if now.seen_revs < watch:
+            until = now.rev + watch - now.seen_revs
+            why = f"Learning the belt's camber: watch {phrases.span(until, now.rev, now.rev_seconds)}."
+            return phrases.wait(f"watch {until:g}", why, until, now.rev, now.rev_seconds), "watch", ""
+        if self.stuck is not None:
+            return self.stuck, now.stage, ""
+        settling = self.settling(now)
+        return (settling, now.stage, "") if settling is not None else self._advise(now)
+
+    def settling(self, now: Situation) -> Draft | None:
+        """Whether the last move still needs time: its full revolutions, and until its effect is over."""
+        if now.last_move is None:
+            return None
+        until = math.ceil(now.last_move[0]) + float(self._station.procedure.settle_revs)
+        tolerance_mm = SETTLED_SHARE * self._station.limits.centre_mm
+        until = max(until, math.ceil(now.rev + self._belt.settling_revs(now.rev, tolerance_mm)))
+        if now.rev >= until:
+            return None
+        why = f"Let the last move take effect: {phrases.span(until, now.rev, now.rev_seconds)}, then judge."
+        return phrases.wait(f"settle {now.last_move[0]:.3f}", why, until, now.rev, now.rev_seconds)
+
+    def _bounds(self, now: Situation) -> steering.Bounds:
+        limits, p = self._station.limits, self._station.procedure
+        seconds = now.rev_seconds if math.isfinite(now.rev_seconds) else 60.0
+        hold_revs = max(60.0 * p.hold_minutes / seconds, float(MIN_REVS))
+        return steering.Bounds(
+            centre_mm=limits.centre_mm,
+            margin_mm_per_rev=0.5 * limits.drift_mm_per_rev,
+            edge_stop_mm=limits.edge_stop_mm,
+            edge_left_mm=max((v[0] for v in now.edges_mm.values()), default=0.0),
+            edge_right_mm=max((v[1] for v in now.edges_mm.values()), default=0.0),
+            move_mm=p.move_mm,
+            settle_revs=p.settle_revs,
+            hold_revs=hold_revs,
+            hold_left_revs=max(hold_revs - now.hold_rows, 1.0),
+            both=len(self._fitted) == 2,
+            reach_mm=self._takeups.reach_mm,
+        )
+
+    def _advise(self, now: Situation) -> Said:
+        bounds = self._bounds(now)
+        if self.no_answers >= 2:
+            return self._stop(now, "no-answer", "The belt did not answer two moves.", words.CAUSES_NO_ANSWER)
+        if bounds.edge_left_mm + bounds.edge_right_mm > 2.0 * self._station.limits.edge_warn_mm:
+            why = "The edge snakes so far that no move can keep it clear of its limits."
+            return self._stop(now, "belt", why, words.CAUSES_BELT)
+        choice = steering.steer(self._belt, now.rev, bounds, self._takeups)
+        if choice.kind in ("move", "out-of-reach"):
+            return self._steer(now, choice)
+        if choice.kind == "let-walk":
+            until = now.rev + max(math.floor(choice.arrives_rev - steering.LATENCY_REV), 1)
+            walk_mm = self._belt.ahead(now.rev, 0.0).walk.centre
+            why = (
+                f"The belt walks back to the middle by itself, {words.length(walk_mm, self._units)} each revolution: "
+                f"let it, {phrases.span(until, now.rev, now.rev_seconds)}."
+            )
+            tag = f"let-walk {self.moves['infeed']}"
+            return phrases.wait(tag, why, until, now.rev, now.rev_seconds), "steer", "On its way."
+        if choice.kind == "unsure" and not steering.expected_path_holds(self._belt, now.rev, bounds):
+            why = "It is not yet clear how the belt moves: watch 2 more revolutions."
+            tag = f"look {int(now.rev) // LOOK_REVS}"
+            return phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds), "steer", "Looking."
+        return self._trim(now, bounds)
+
+    # ------------------------------------------------------------ the two places where a move helps
+
+    def _steer(self, now: Situation, choice: steering.Choice) -> Said:
+        here = self._belt.ahead(now.rev, 0.0)
+        position_mm, walk_mm = here.infeed.centre, here.walk.centre
+        error = max(abs(position_mm), abs(position_mm + steering.APPROACH_REV * walk_mm))
+        first = self._first_error_mm.setdefault("infeed", error)
+        moves = self.moves["infeed"]
+        if choice.kind == "out-of-reach":
+            size = words.length(choice.signed_mm, self._units)
+            why = f"The infeed take-up would have to move {size} more, past its range: something else steers the belt."
+            return self._stop(now, "reach", why, words.CAUSES_FRAME, choice.explain)
+        enough = HELPLESS_WALKS if self._belt.walks_on > 0.5 else HELPLESS_MOVES
+        if (moves >= enough and error > PROGRESS * first) or moves >= MOST_MOVES:
+            why = f"{moves} moves at the infeed pulley did not centre the belt: something else steers it."
+            return self._stop(now, "helpless", why, words.CAUSES_FRAME, choice.explain)
+        contrary = self._belt.sign_known and self._belt.contrary > CONTRARY_SURE
+        draft = phrases.move(
+            "infeed", choice, position_mm, walk_mm, self._fitted[0], self._takeups, self._units, contrary,
+            steering.gain_known(self._belt),
+        )  # fmt: skip
+        text = f"The belt is not centred at the {self._fitted[0]} pulley."
+        return self._standing(draft, "infeed", choice.signed_mm), "steer", text
+
+    def _trim(self, now: Situation, bounds: steering.Bounds) -> Said:
+        if not bounds.both:
+            return self._hold(
+                now, bounds, "Centred; the other pulley carries no sensor, so there is no trim."
+            )
+        known = self.answers["snub"] > 0
+        choice = steering.trim(self._belt, now.rev, bounds, self._takeups, known)
+        position_mm = self._belt.ahead(now.rev, 0.0).drive.centre
+        first = self._first_error_mm.setdefault("snub", abs(position_mm))
+        moves = self.moves["snub"]
+        helpless = choice.kind == "move" and moves >= HELPLESS_MOVES and abs(position_mm) > PROGRESS * first
+        if choice.kind == "out-of-reach" or helpless:
+            why = f"{moves} moves of the snub did not centre the belt at the drive pulley."
+            return self._stop(now, "snub", why, words.CAUSES_FRAME, choice.explain)
+        if choice.kind != "move":
+            return self._hold(now, bounds, "Centred at both pulleys.")
+        draft = phrases.move(
+            "snub", choice, position_mm, 0.0, "drive", self._takeups, self._units, False, known
+        )
+        text = "Centred at the infeed pulley, not at the drive pulley."
+        return self._standing(draft, "snub", choice.signed_mm), "trim", text
+
+    def _hold(self, now: Situation, bounds: steering.Bounds, text: str) -> Said:
+        until = math.ceil(now.rev + bounds.hold_left_revs)
+        span = phrases.span(until, now.rev, now.rev_seconds)
+        why = f"The belt is centred: leave everything alone for {span}, to prove that it holds."
+        start = now.hold_from_rev if now.hold_from_rev is not None else int(now.rev) + 1
+        return phrases.wait(f"hold {start}", why, until, now.rev, now.rev_seconds), "prove", text
+
+    def _standing(self, draft: Draft, where: str, signed_mm: float) -> Draft:
+        """The move that is already advised, while the new one hardly differs from it."""
+        if not self.tag.startswith(f"move {where} ") or self.advice is None:
+            return draft
+        before_mm = float(self.tag.rsplit(" ", 1)[1])
+        near = abs(signed_mm - before_mm) <= max(0.35 * abs(before_mm), 1.01 * self._takeups.nudge_mm)
+        if not (near and signed_mm * before_mm > 0):
+            return draft
+        a = self.advice
+        return Draft(self.tag, "move", a.why, a.caution, a.where, a.side, a.amount_mm, explain=a.explain)
+
+    def _stop(self, now: Situation, tag: str, why: str, causes: tuple[str, ...], explain: str = "") -> Said:
+        text = f"{why} Stop moving things and check, in this order."
+        self.stuck = phrases.check(tag, text, causes, explain)
+        return self.stuck, now.stage, ""
