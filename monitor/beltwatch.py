@@ -21,7 +21,7 @@ from .detection.sections import SectionFinding, SectionWatch
 from .detection.sensors import GatedBlock, SensorGate
 from .detection.walk import Passage, WalkEstimator, WalkFinding
 from .records import Behaviour, Pulley, Revolution, RevolutionRow
-from .revolutions.period import PeriodSearch, slip
+from .revolutions.period import PeriodSearch, delay, slip
 from .revolutions.profile import Profile
 from .revolutions.tracker import LIVE_BINS, TURN_BINS, LiveBin, MarkFinding, Tracker, Turn
 from .settings import Station
@@ -33,6 +33,8 @@ FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
 GRID_SLIP_REV = 0.0005  # travel known no better than this within a bin
 DEFAULT_NOISE_MM = 0.2  # white noise of a sample before it is measured
+LENGTH_SPREAD = 0.015  # relative error of the length in a station file, one standard deviation
+LEAST_DELAY_SE = 0.0005  # revolutions: the delay between two profiles is known no better
 DEFAULT_LENGTH_MM = 12_000.0  # belt length where the station file has none
 
 
@@ -271,7 +273,7 @@ class BeltWatch:
             if isinstance(f, Passage):
                 continue
             if f.name == "jump":
-                self._find(live.end_us, "jump", True, pulley=pulley, value_mm=f.walk_mm_per_rev)
+                self._find(live.end_us, "jump", True, pulley=pulley, text=f"{f.u_onset:.3f}")
             else:
                 begins = f.name == "walk-begins"
                 self._find(live.end_us, "drift", begins, pulley=pulley, value_mm=f.walk_mm_per_rev, text=f"{f.u_onset:.3f}")
@@ -325,6 +327,7 @@ class BeltWatch:
         learn = [self._learnable(s, turn, places[s]) for s in range(len(self.sensors))]
         self._learn_wander(turn, places, learn)
         self._learn_held()
+        self._learn_length()
         self._held = _Held(turn, places, learn)
 
     def _first_turn(self, turn: Turn) -> None:
@@ -358,6 +361,27 @@ class BeltWatch:
                 self.walks[p].state = "drifting"
                 self._find(end_us, "drift", True, pulley=p, value_mm=rate, text=f"{self.tracker.rev - FIRST_TURNS:.3f}")
         self._first = []
+        self._learn_length()
+
+    def _learn_length(self) -> None:
+        """The belt's length from its own camber, which passes both pulleys a known belt path apart."""
+        turns = max(p.turns for p in self.profiles)
+        carry = self.station.conveyor.carry_length_mm
+        if carry <= 0.0 or (turns > 10 and turns % 10):
+            return
+        nominal = self.station.belt.length_mm or self.length_mm
+        total, weight = nominal / (LENGTH_SPREAD * nominal) ** 2, 1.0 / (LENGTH_SPREAD * nominal) ** 2
+        for i in self.of_pulley.get("infeed", []):
+            for d in self.of_pulley.get("drive", []):
+                if self.sensors[i].edge != self.sensors[d].edge:
+                    continue
+                expected = carry / nominal
+                found, se = delay(self.profiles[d].mm, self.profiles[i].mm, expected, 0.05 * expected)
+                if found == found and 0.0 < se < 0.02 and found > 0.0:
+                    spread = carry / found**2 * max(se, LEAST_DELAY_SE)
+                    total += carry / found / spread**2
+                    weight += 1.0 / spread**2
+        self.length_mm = total / weight
 
     def _place(self, s: int, turn: Turn) -> TurnPosition:
         walk = self.walks[self.sensors[s].pulley]

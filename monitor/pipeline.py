@@ -209,8 +209,8 @@ class Pipeline:
         t_s = max(f.time_us, self._sampled_us) / 1e6
         if f.name == "drift":
             self._drift(t_s, f)
-        elif f.name == "jump":
-            self._unlogged_move(t_s, f)
+        elif f.name == "jump" and f.pulley is not None:
+            self._walk_onset.setdefault(f.pulley, float(f.text))
         elif f.name in ("mark", "mark-missing", "mark-extra"):
             self._mark(t_s, f)
         elif f.active:
@@ -226,13 +226,12 @@ class Pipeline:
         assert f.pulley is not None
         onset = float(f.text)
         if f.active:
-            self._walk_onset[f.pulley] = onset
+            self._walk_onset.setdefault(f.pulley, onset)
             self._raise(t_s, "drift", pulley=f.pulley, value_mm=f.value_mm)
             return
         began = self._walk_onset.pop(f.pulley, None)
-        was_active = self._is_active("drift", f.pulley)
         self._clear(t_s, "drift", pulley=f.pulley)
-        if was_active and began is not None and onset - began < UNLOGGED_REV:
+        if began is not None and onset - began < UNLOGGED_REV:
             self._unlogged_move(t_s, f)
 
     def _unlogged_move(self, t_s: float, f: BeltFinding) -> None:

@@ -17,6 +17,7 @@ the whole belt that jumped: the line starts anew there.
 
 from __future__ import annotations
 
+import copy
 import math
 from collections import deque
 from dataclasses import dataclass
@@ -38,6 +39,7 @@ AGE_LIMITS_REV = (0.12, 0.25)
 RETURN_GATE = 2.0  # after a section, readings count again from this many standard deviations on
 LONGEST_SECTION_MM = 2600.0  # readings that stay out for longer than this are the whole belt (within RUN_LIMITS)
 RUN_LIMITS_REV = (0.18, 0.35)
+LEAD_BINS = 3  # steps before a section that are left out with it: its soft beginning
 COMING_BACK = 0.6  # share of the peak below which a departure is on its way back and gets half as long again
 PRIOR_WANDER_MM = 0.12  # a belt's wander before it is learnt (common practice, no source): one standard deviation
 PRIOR_WANDER_LENGTH_MM = 6500.0  # and the travel over which it decays to 1/e
@@ -100,6 +102,8 @@ class WalkEstimator:
         self._signature = np.zeros(AGES)
         self._signature2 = np.zeros(AGES)
         self._ages_known = 0
+        self._before: deque[tuple[LineFilter, NDArray[np.float64], NDArray[np.float64], float]] = deque(maxlen=LEAD_BINS)
+        self._tail = 0  # bins after a section that are still left out
         self._run: list[tuple[float, float, float, float]] = []  # gated bins under way: u_start, u_end, departure, r
         self._settle_until = math.nan
         self.onset_u = math.nan
@@ -145,6 +149,8 @@ class WalkEstimator:
         self._b[:] = 0.0
         self._ages_known = 0
         self._run = []
+        self._before.clear()
+        self._tail = 0
         self.evidence = 0.0
         self._sign_ramp()
 
@@ -200,13 +206,39 @@ class WalkEstimator:
                     return self._jump()
                 self._points[-1] = _Point(u_end, du, math.nan, noise_mm2)
             self._age(math.nan)
-        else:
+            if len(self._run) == 2:
+                self._step_back()
+        elif self._run or self._tail > 0:
             if self._run:
                 found.append(self._passage())
+            self._tail -= 1
+            self._points[-1] = _Point(u_end, du, math.nan, noise_mm2)
+            self._age(math.nan)
+        else:
+            self._before.append((copy.copy(f), self._a.copy(), self._b.copy(), u_end))
             f.update(innovation, variance)
             self._age(innovation / math.sqrt(variance))
         found.extend(self._decide(u_end))
         return found
+
+    def _step_back(self) -> None:
+        """A section begins softly: take back what its first bins, not yet told from the line, did to it."""
+        if len(self._before) < LEAD_BINS:
+            return
+        f, a, b, u = self._before[0]
+        self._before.clear()
+        lost = 0
+        for i in range(len(self._points) - 1, -1, -1):
+            p = self._points[i]
+            if p.u < u:
+                break
+            if p.u > u:  # the copy already stands at its own bin's end
+                f.predict(p.du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
+            self._points[i] = _Point(p.u, p.du, math.nan, p.noise)
+            lost += 1
+        self.filter = f
+        self._a[lost:], self._b[lost:] = a[: AGES - lost], b[: AGES - lost]
+        self._a[:lost] = self._b[:lost] = 0.0
 
     def _follow(self, u_end: float, du: float, reading_mm: float, noise_mm2: float) -> list[WalkFinding | Passage]:
         """While a logged move is answered the level is free; afterwards the line starts anew."""
@@ -231,6 +263,8 @@ class WalkEstimator:
 
     def _passage(self) -> Passage:
         run, self._run = self._run, []
+        if len(run) >= 2:
+            self._tail = max(1, len(run) // 4)
         peak = max(run, key=lambda b: abs(b[2]))
         return Passage(run[0][0], run[-1][1], 0.5 * (peak[0] + peak[1]), peak[2])
 

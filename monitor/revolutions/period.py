@@ -123,3 +123,28 @@ def slip(reading_mm: NDArray[np.float64], profile_mm: NDArray[np.float64]) -> tu
         # neighbouring cells share the belt's wander: a sixteenth of them count as independent
         se = math.sqrt(float(left @ left) / max(rest.size - 3, 1) * float(inverse[0, 0]) * 16.0)
     return total, se
+
+
+def delay(
+    later_mm: NDArray[np.float64], earlier_mm: NDArray[np.float64], expected_rev: float, reach_rev: float
+) -> tuple[float, float]:
+    """By how much one profile lags another of the same belt edge, revolutions, and its standard error.
+
+    later_mm(u) = earlier_mm(u - delay), both (cells,) mm. Searched within expected_rev +- reach_rev,
+    then refined by `slip`. NaN where the two do not agree on one place.
+    """
+    cells = later_mm.size
+    x = np.arange(cells, dtype=np.float64)
+    reach = max(1, round(reach_rev * cells))
+    best = (math.inf, 0.0)
+    for k in range(-reach, reach + 1):
+        shift = expected_rev * cells + k
+        moved = np.interp(x - shift, np.arange(-2 * cells, 2 * cells), np.tile(earlier_mm, 4))
+        cost = float(np.mean((later_mm - moved) ** 2))
+        if cost < best[0]:
+            best = (cost, shift / cells)
+    moved = np.interp(x - best[1] * cells, np.arange(-2 * cells, 2 * cells), np.tile(earlier_mm, 4))
+    rest, se = slip(later_mm, moved)
+    if rest != rest or abs(rest) > 2.0 / cells:
+        return math.nan, math.nan
+    return best[1] - rest, se
