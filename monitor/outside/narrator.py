@@ -12,8 +12,9 @@ from typing import Any
 from rich.console import Console
 from rich.markup import escape
 from rich.padding import Padding
+from rich.table import Table
 
-from monitor.outside.replay import Replay, measured
+from monitor.outside.replay import Replay, measured, signed
 from monitor.outside.technician import Heard
 from monitor.settings import Station
 from monitor.simulation import Simulation
@@ -27,6 +28,7 @@ STAGE_WORDS = {
     "lock": "lock: tighten every lock, guards on",
     "sign": "sign: sign it off",
 }
+PROVE_EVERY = 5  # while it has to hold, every so many revolutions are shown
 CAUTION = (
     "A moving belt and its pulleys can draw in hands, hair and clothing. On a real machine: only trained, "
     "authorised persons; guards on; adjust only from outside; stop and lock out before reaching in. "
@@ -47,7 +49,9 @@ class Narrator:
         self._simulation = simulation
         self._speed_up = speed_up
         self._broker = broker
-        self._last_advice = ""
+        self._advice: dict[str, Any] = {}
+        self._last_why = ""
+        self._now_s = 0.0
 
     def introduce(self) -> None:
         """What is going to happen."""
@@ -68,6 +72,7 @@ class Narrator:
     def tell(self, heard: Heard, t_s: float) -> None:
         """Print one message of the bay, where there is something to say about it."""
         payload = heard.payload
+        self._now_s = t_s
         if heard.topic == "state":
             self._tell_state(payload, t_s)
         elif heard.topic == "advice":
@@ -83,32 +88,38 @@ class Narrator:
 
     def _tell_state(self, state: dict[str, Any], t_s: float) -> None:
         stage, verdict = str(state.get("stage", "")), str(state.get("verdict", "undecided"))
-        if stage != self.stage:
-            self._line(t_s, f"[bold]Stage {escape(STAGE_WORDS.get(stage, stage))}[/]")
         if verdict != self.verdict:
             self._line(t_s, f"[bold]Verdict: {escape(verdict.replace('-', ' '))}[/]")
+        if stage != self.stage:
+            self._line(t_s, f"[bold]Stage {escape(STAGE_WORDS.get(stage, stage))}[/]")
         self.stage, self.verdict = stage, verdict
 
     def _tell_advice(self, advice: dict[str, Any], t_s: float) -> None:
-        action, why = str(advice.get("action", "none")), str(advice.get("why", ""))
-        text = why
-        if action == "move":
-            how_far = f"{advice['side']} end of the {advice['where']} by {advice['amount_mm']:+.1f} mm"
-            text = f"Move the {how_far}. {why}"
-        elif action == "wait" and advice.get("minutes") is not None:
-            text = f"Wait {advice['minutes']:.1f} min. {why}"
-        if text != self._last_advice:
-            self._last_advice = text
-            colour = "yellow" if action == "move" else "default"
-            self._line(t_s, f"[{colour}]Advice[/] {escape(text)}")
+        self._advice = advice
+        why = str(advice.get("why", ""))
+        if why == self._last_why:
+            return
+        self._last_why = why
+        colour = "yellow" if advice.get("action") == "move" else "default"
+        self._line(t_s, f"[{colour}]Advice[/] {escape(why)}")
+        if advice.get("action") in ("move", "check"):
+            self._line(t_s, f"[bold]CAUTION[/] {escape(str(advice['caution']))}")
 
     def _tell_revolution(self, payload: dict[str, Any], t_s: float) -> None:
-        rows = payload.get("rows") or payload.get("sensors") or []
-        for row in rows:
-            position = measured(row["position_mm"], row["position_se_mm"], "mm")
-            walk = measured(row["walk_mm_per_rev"], row["walk_se_mm_per_rev"], "mm/rev")
-            name = escape(f"rev {row['rev']:<3d} {row['sensor']:<12s}")
-            self._line(t_s, f"{name} {position:<18s} walking {walk:<22s} {row['behaviour']}")
+        rev, rows = int(payload["rev"]), payload["rows"]
+        if self.stage == "prove" and rev % PROVE_EVERY:
+            return
+        places = "; ".join(f"{row['pulley']} {place(row)}" for row in rows)
+        behaviour = " and ".join(dict.fromkeys(str(row["behaviour"]) for row in rows))
+        self._line(t_s, escape(f"rev {rev}: {places}; {behaviour}{self._hold_words()}"))
+
+    def _hold_words(self) -> str:
+        """While the belt has to hold: how long still, from the advice that said so."""
+        minutes, began_s = self._advice.get("minutes"), self._advice.get("t_s")
+        if self.stage != "prove" or minutes is None or began_s is None:
+            return ""
+        left = max(float(minutes) - (self._now_s - float(began_s)) / 60.0, 0.0)
+        return f"; must hold {left:.1f} min more"
 
     def _tell_alarm(self, event: dict[str, Any], t_s: float) -> None:
         where = event.get("sensor") or event.get("pulley") or "bay"
@@ -136,8 +147,18 @@ class Narrator:
         self._console.print("  This was an invented scenario: no measurement.", markup=False)
 
     def _line(self, t_s: float, text: str) -> None:
-        clock = f"{int(t_s // 60):3d}:{int(t_s % 60):02d}"
-        self._console.print(f"{clock}  {text}", soft_wrap=False)
+        grid = Table.grid(padding=(0, 1))
+        grid.add_column(width=6, justify="right")
+        grid.add_column()
+        grid.add_row(f"{int(t_s // 60)}:{int(t_s % 60):02d}", text)
+        self._console.print(grid)
 
     def _block(self, text: str) -> None:
         self._console.print(Padding(text, (0, 2)))
+
+
+def place(row: dict[str, Any]) -> str:
+    """Where the whole belt lies at a sensor, and how fast it walks."""
+    position = measured(row["position_mm"], row["position_se_mm"], "mm")
+    walk = row["walk_mm_per_rev"]
+    return position if walk is None else f"{position} (walk {signed(walk)}/rev)"

@@ -173,7 +173,9 @@ def print_summary(result: Replay, folder: Path, console: Console) -> None:
     alarms = ", ".join(name if times == 1 else f"{name} x{times}" for name, times in raised.items())
     console.print(f"Alarms: {alarms or 'none'}", markup=False)
     if result.found_advice:
-        console.print(f"Last advice: {result.found_advice[-1].why}", markup=False)
+        advice = result.found_advice[-1]
+        console.print(f"Last advice: {advice.why}", markup=False)
+        console.print(f"Caution: {advice.caution}", markup=False)
     console.print(
         f"Written to {folder}: revolutions.csv, events.jsonl, profile.csv, summary.json", markup=False
     )
@@ -184,5 +186,10 @@ def measured(estimate: float | None, spread: float | None, unit: str) -> str:
     if estimate is None:
         return "not known"
     if spread is None:
-        return f"{estimate:+.2f} {unit}"
-    return f"{estimate:+.2f} ± {1.96 * spread:.2f} {unit}"
+        return f"{signed(estimate)} {unit}"
+    return f"{signed(estimate)} ± {1.96 * spread:.2f} {unit}"
+
+
+def signed(number: float) -> str:
+    """Two decimals with a sign; nothing is +0.00."""
+    return f"{number if abs(number) >= 0.005 else 0.0:+.2f}"
