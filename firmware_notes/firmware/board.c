@@ -90,11 +90,19 @@ static void tell_buttons(uint32_t now_us)
     }
 }
 
-/* Conversions of 0..ADC_FULL become 0000..FFFF, so that the rails of the wire are the rails of the converter. */
-static uint16_t to_counts(uint16_t sum)
+/* Conversions of 0..ADC_FULL become 0000..FFFF, so that the rails of the wire are the rails of the converter.
+ * A current loop that reports a fault, or is broken, is put on the rail, too: no reader then takes it for a place. */
+static uint16_t to_counts(uint8_t channel, uint16_t sum)
 {
     const uint32_t full = (uint32_t)OVERSAMPLE * ADC_FULL;
-    return (uint16_t)(((uint32_t)sum * 65535UL + full / 2UL) / full);
+    uint16_t counts = (uint16_t)(((uint32_t)sum * 65535UL + full / 2UL) / full);
+    if ((LOOP_CHANNELS >> channel) & 1U) {
+        if (counts <= LOOP_FAULT_LOW)
+            return 0;
+        if (counts >= LOOP_FAULT_HIGH)
+            return 0xFFFFU;
+    }
+    return counts;
 }
 
 static void tell_edges(const struct sample *sample)
@@ -103,7 +111,7 @@ static void tell_edges(const struct sample *sample)
     uint8_t flags = 0;
     bool test = hal_test_jumper();
     for (uint8_t i = 0; i < CHANNELS; i++)
-        counts[i] = test ? (uint16_t)(pattern + i * 0x1000U) : to_counts(sample->sum[i]);
+        counts[i] = test ? (uint16_t)(pattern + i * 0x1000U) : to_counts(i, sample->sum[i]);
     if (test)
         pattern += 16;
     if (samples_lost)

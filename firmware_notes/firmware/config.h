@@ -26,6 +26,15 @@
 #ifndef REFERENCE_TOLERANCE
 #define REFERENCE_TOLERANCE 34U /* 15 %: the band gap itself may be 10 % off; narrow it once measured */
 #endif
+#ifndef LOOP_CHANNELS
+#define LOOP_CHANNELS 0x00U /* bit k: channel k is a 4-20 mA loop across LOOP_OHMS */
+#endif
+#ifndef LOOP_OHMS
+#define LOOP_OHMS 220UL /* 22.7 mA reach 5 V, so that a fault current can still be seen */
+#endif
+#ifndef REFERENCE_MV
+#define REFERENCE_MV 5000UL
+#endif
 
 /* ------------------------------------------------------------------------------------------ */
 
@@ -43,6 +52,12 @@
 /* Bytes a second: E records, a T each 0.1 s, an H each 10 s, and two M a second (far more than any belt). */
 #define LINE_BYTES_PER_S ((25UL + 5UL * CHANNELS) * RATE_HZ + 31UL * 10UL + 42UL / 10UL + 27UL * 2UL)
 
+/* NAMUR NE 43: a transmitter says that it is faulty by 3.6 mA or less, or by 21 mA or more. */
+#define LOOP_COUNTS(ua) ((uint16_t)(65535ULL * (ua) * LOOP_OHMS / (REFERENCE_MV * 1000ULL)))
+#define LOOP_FAULT_LOW LOOP_COUNTS(3600ULL)
+#define LOOP_FAULT_HIGH LOOP_COUNTS(21000ULL)
+
+_Static_assert(21000UL * LOOP_OHMS < REFERENCE_MV * 1000UL, "LOOP_OHMS is too large to see 21 mA");
 _Static_assert(CHANNELS >= 1 && CHANNELS <= 8, "CHANNELS must be 1 to 8");
 _Static_assert(OVERSAMPLE >= 1 && OVERSAMPLE <= 64, "OVERSAMPLE must be 1 to 64");
 _Static_assert(1000000UL % RATE_HZ == 0, "RATE_HZ must divide 1000000");

@@ -29,18 +29,20 @@ def run_tool(tool: Path, script: str, *options: str) -> bytes:
     return done.stdout
 
 
-@pytest.fixture(scope="session")
-def host_tools(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Folder with `board_host` and `encode`; warnings are errors, both sanitizers are on."""
+def build_host_tools(folder: Path, options: str = "") -> None:
+    """`board_host` and `encode` in that folder; warnings are errors, both sanitizers are on."""
     if not IN_CI and (shutil.which("cc") is None or shutil.which("make") is None):
         pytest.skip("no C compiler: apt-get install gcc make")
-    folder = tmp_path_factory.mktemp("host")
-    done = subprocess.run(
-        ["make", "-s", "-C", str(SOURCES / "firmware"), "host", f"BUILD={folder}", f"OPTIONS={SANITIZERS}"],
-        capture_output=True,
-        text=True,
-    )
+    command = ["make", "-s", "-C", str(SOURCES / "firmware"), "host", f"BUILD={folder}"]
+    done = subprocess.run([*command, f"OPTIONS={SANITIZERS} {options}"], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+
+
+@pytest.fixture(scope="session")
+def host_tools(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder with the host tools of the firmware as it comes."""
+    folder = tmp_path_factory.mktemp("host")
+    build_host_tools(folder)
     return folder
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from monitor.outside.simulated_board import BuiltBoard
 from monitor.readings.wire import WireLine, parse_line
-from tests.firmware.conftest import run_tool
+from tests.firmware.conftest import build_host_tools, run_tool
 
 PERIOD_US = 5000
 
@@ -156,3 +156,15 @@ def test_voltages_become_counts_with_the_rails_at_the_ends(simulated: BuiltBoard
     # a 10-bit converter: one step is 65535/1023 = 64.06 counts
     assert half == pytest.approx(65535 * 0.5, abs=65)
     assert quarter == pytest.approx(65535 * 0.25, abs=65)
+
+
+def test_a_current_loop_that_reports_a_fault_is_put_on_the_rail(tmp_path: Path) -> None:
+    """NAMUR NE 43: a fault is 3.6 mA or less, or 21 mA or more; 3.8 to 20.5 mA is measurement. 220 ohms."""
+    build_host_tools(tmp_path, "-DLOOP_CHANNELS=0x01")
+    for current_ma, at_rail in ((0.0, 0), (3.5, 0), (3.8, None), (12.0, None), (20.5, None), (21.1, 0xFFFF)):
+        script = f"0 volts {round(current_ma * 220)} {round(current_ma * 220)} 1000 1000\n50000 go\n"
+        lines = lines_of(run_tool(tmp_path / "board_host", script))
+        loop, voltage = next(line for line in lines if line.kind == "E").fields[1:3]
+        expected = 65_535 * current_ma * 220 / 5000
+        assert voltage == pytest.approx(expected, abs=65)  # channel 1 is no loop: it is told as it is
+        assert loop == (at_rail if at_rail is not None else voltage)
