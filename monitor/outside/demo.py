@@ -149,7 +149,8 @@ def fresh_folder(folder: Path) -> Path:
 def write_station(file: Path, simulation: Simulation, port: str, address: Address) -> Station:
     """The scenario's station file with the pseudo-terminal and the broker put in."""
     text = re.sub(r'(?m)^port = ".*"$', f'port = "{port}"', simulation.station(), count=1)
-    broker = f'[mqtt]\nhost = "{address.host}"\nport = {address.port}\n\n'
+    broker = f'[mqtt]\nhost = "{address.host}"\nport = {address.port}\n'
+    broker += 'protocol = "3.1.1"\n\n' if address.program == "amqtt" else "\n"  # all that amqtt speaks
     text = "# An invented scenario: no measurement.\n" + text.replace("[belt]", broker + "[belt]", 1)
     file.write_text(text)
     return parse_station(text, str(file))

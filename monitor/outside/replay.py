@@ -15,13 +15,13 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor.pipeline import Pipeline
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from monitor.errors import RecordingError, UsageError
 from monitor.outside.captures import Recording, open_recording
 from monitor.outside.outputs import PROFILE_COLUMNS, REVOLUTION_COLUMNS, write_outputs
+from monitor.pipeline import Pipeline
 from monitor.readings import parse_moves
 from monitor.records import Advice, Event, Message, MoveMade, Revolution
 from monitor.settings import Station, load_station

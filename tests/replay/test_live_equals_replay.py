@@ -94,14 +94,14 @@ def live_log(folder: Path, wire: bytes, station_text: str, seed: int) -> Path:
         service.join(PATIENCE_S)
         line.close()
     assert codes == [0]
-    logs = [path for path in (folder / "logs").iterdir() if path.is_dir()]
-    assert len(logs) == 1
-    return logs[0]
+    wires = list((folder / "logs").rglob("board.wire"))
+    assert len(wires) == 1
+    return wires[0].parent
 
 
 def await_bytes(logs: Path, size: int) -> None:
     end_s = time.monotonic() + PATIENCE_S
-    while sum(file.stat().st_size for file in logs.glob("*/board.wire")) < size:
+    while sum(file.stat().st_size for file in logs.rglob("board.wire")) < size:
         assert time.monotonic() < end_s, "the service did not log all bytes"
         time.sleep(0.02)
 
