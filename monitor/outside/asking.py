@@ -19,7 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.errors import BrokerError
-from monitor.outside.mqtt import make_tls, read_password
+from monitor.outside.mqtt_access import make_tls, read_password
 from monitor.settings import Mqtt, Station
 
 ANSWER_S = 5.0  # a service on the same hall's network answers within a tenth of this
@@ -63,7 +63,7 @@ class _Asker:
     protocol: MQTTProtocolVersion
     connected: queue.SimpleQueue[ReasonCode] = field(default_factory=queue.SimpleQueue)
     subscribed: queue.SimpleQueue[int] = field(default_factory=queue.SimpleQueue)
-    answers: queue.SimpleQueue[tuple[bytes | None, bytes]] = field(default_factory=queue.SimpleQueue)
+    answers: queue.SimpleQueue[mqtt.MQTTMessage] = field(default_factory=queue.SimpleQueue)
 
     def ask(self, what: str, request: dict[str, Any], answer_s: float) -> dict[str, Any]:
         token = secrets.token_hex(8)
@@ -89,9 +89,7 @@ class _Asker:
         client.suppress_exceptions = True
         client.on_connect = lambda _c, _u, _f, reason, _p: self.connected.put(reason)
         client.on_subscribe = lambda _c, _u, mid, _r, _p: self.subscribed.put(mid)
-        client.on_message = lambda _c, _u, message: self.answers.put(
-            (_token(message), bytes(message.payload))
-        )
+        client.on_message = lambda _c, _u, message: self.answers.put(message)
         settings = self.settings
         if settings.username is not None:
             client.username_pw_set(settings.username, read_password(settings))
@@ -123,12 +121,12 @@ class _Asker:
             properties = _reply_properties(reply_topic, token) if five else None
             client.publish(f"{root}ask/{what}", json.dumps(request), qos=1, properties=properties)
             while True:
-                found, payload = self.answers.get(timeout=answer_s)
-                if not five or found == token.encode():
-                    break
+                message = self.answers.get(timeout=answer_s)
+                # a broker may hand out retained messages of other topics (amqtt does)
+                if message.topic == reply_topic and (not five or _token(message) == token.encode()):
+                    return _understood(bytes(message.payload))
         except queue.Empty:
             raise BrokerError(f"{silent}: is `runin run` running?") from None
-        return _understood(payload)
 
 
 def _reply_properties(topic: str, token: str) -> Properties:

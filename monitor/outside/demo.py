@@ -126,7 +126,11 @@ def run_demo(
         service = stack.enter_context(Service(folder / "station.toml", folder))
         await_online(ear, service)
         technician = Technician(station, bench, seed)
-        tracked = follow(bench, ear, service, technician, narrator, minutes * 60.0)
+        try:
+            tracked = follow(bench, ear, service, technician, narrator, minutes * 60.0)
+        except KeyboardInterrupt:
+            console.print(f"\nStopped. What there is so far lies in {folder}", markup=False)
+            raise
         bench.stop()
         service.stop()
         conclude(narrator, folder, tracked, technician)

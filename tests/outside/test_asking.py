@@ -42,7 +42,9 @@ def echo(address: Address, station: Station) -> Iterator[list[dict[str, Any]]]:
         reply = {"ok": True, "heard": request}
         client.publish(topic, json.dumps(reply), qos=1, properties=_token_only(properties))
 
-    client.on_connect = lambda *_: client.subscribe(f"{topic_root(station)}ask/#", qos=1)
+    # first a retained message of another topic, which must not be taken for the answer
+    client.on_connect = lambda *_: client.publish(f"{topic_root(station)}state", b"{}", 1, True)
+    client.on_publish = lambda *_: ready.is_set() or client.subscribe(f"{topic_root(station)}ask/#", qos=1)
     client.on_subscribe = lambda *_: ready.set()
     client.on_message = on_message
     client.connect(address.host, address.port)
