@@ -63,7 +63,7 @@ class Clock:
         return cls(seq, wire_us, at_us, at_us, at_us, kind == "T", kind == "E", rate_hz)
 
     def next_start_us(self) -> int:
-        """Where a following epoch begins: the latest time plus one sample period, the nominal one if known."""
+        """Where a following epoch begins: the latest time plus one sample period, nominal if known."""
         nominal = (self.rate_hz, SECOND_US) if self.rate_hz else None
         count, span_us = nominal or self._rate() or (1, DEFAULT_PERIOD_US)
         return self.latest_us + max(1, span_us // count)

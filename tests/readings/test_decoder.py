@@ -329,6 +329,16 @@ def test_a_width_is_fixed_by_the_first_edge_record_or_hello() -> None:
         assert decoded(hello)[1].tally.reasons == {WRONG_HELLO: 1}
 
 
+def test_lines_of_a_former_width_are_refused_even_where_counter_and_time_fit() -> None:
+    board = Board()
+    lines = [board.hello(), *board.edges(300), encode_hello(301, board.true_us + 10, 0xB0A4D, 3, 50)]
+    wide = encode_edge(302, board.true_us + PERIOD_US, 0, [1, 2, 3])
+    board._next()
+    records, decoder = decoded(b"".join([*lines, wide, *board.edges(300)]))
+    assert decoder.tally.reasons == {WRONG_CHANNELS: 300}
+    assert len(edge_rows(records)) == 301
+
+
 def test_flags_are_passed_on_and_board_losses_are_no_restart() -> None:
     board = Board()
     lines = [board.hello(), *board.edges(100)]
