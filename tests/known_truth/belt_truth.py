@@ -1,7 +1,7 @@
 """What really happened on a belt, from a simulated run or from a capture's truth.json, in one form.
 
-Belt path is counted in revolutions rolled, forward or backward: it only grows, and everything sideways happens
-along it. Lengths mm, times s of the board's clock since the first record.
+Belt path is counted in revolutions rolled, forward or backward: it only grows, and everything sideways
+happens along it. Lengths mm, times s of the board's clock since the first record.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ from monitor.simulation import Params, Simulation
 Floats = NDArray[np.float64]
 WALK_OVER_REV = 0.05  # the true walk is the slope of the true position over this much belt, up to the instant
 POINTS_PER_REV = 250
-PROFILE_POINTS = 200
 
 
 @dataclass(frozen=True)
@@ -161,9 +160,7 @@ class FineSimulation(Simulation):
         fine = {edge: self.profile_mm(edge, 4000) for edge in set(edges.values())}
 
         def profile(sensor: str, share: Floats) -> Floats:
-            return np.interp(
-                np.mod(share, 1.0), np.arange(4001) / 4000, np.append(*_closed(fine[edges[sensor]]))
-            )
+            return _around(fine[edges[sensor]], share)
 
         return BeltTruth(
             family=str(p.expect.get("family", "")),
@@ -204,8 +201,11 @@ class FineSimulation(Simulation):
         )
 
 
-def _closed(values: Floats) -> tuple[Floats, float]:
-    return values, float(values[0])
+def _around(values: Floats, share: Floats) -> Floats:
+    """Values at equal shares of a belt, looked up at any share of it."""
+    grid = np.arange(values.size + 1) / values.size
+    found: Floats = np.interp(np.mod(share, 1.0), grid, np.append(values, values[0]))
+    return found
 
 
 def _faults_of(p: Params) -> list[TrueFault]:
@@ -264,8 +264,7 @@ def captured_run(folder: Path) -> Run:
         return float(np.interp(t_s, t, rolled))
 
     def profile(sensor: str, share: Floats) -> Floats:
-        grid = np.arange(PROFILE_POINTS + 1) / PROFILE_POINTS
-        return np.interp(np.mod(share, 1.0), grid, np.append(*_closed(profiles[sensor])))
+        return _around(profiles[sensor], share)
 
     faults = [TrueFault("spikes", "", 0.0, 1e12)] if p["spikes"] else []
     faults += [TrueFault("stuck", str(f[1]), f[0], 1e12) for f in p["stuck"]]

@@ -3,8 +3,8 @@
     python tests/known_truth/detection_table.py [--families drift,wobble] [--seeds 20] [--jobs 2]
                                                 [--captures] [--json FILE] [--no-generic]
 
-Beside the program: the three methods of generic_methods.py on the same belts in the same run. Every failure is
-printed with its family and seed, so that `--families F --seeds N:N+1` makes it again.
+Beside the program: the three methods of generic_methods.py on the same belts in the same run. Every failure
+is printed with its family and seed, so that `--families F --seeds N:N+1` makes it again.
 """
 
 from __future__ import annotations
@@ -28,15 +28,16 @@ from monitor.simulation import Params
 from monitor.simulation.families import FAMILIES, make
 from tests.conftest import capture_names, captures_folder
 from tests.known_truth.belt_truth import Run, captured_run, simulated_run
+from tests.known_truth.figures import Failing, Figures, total
 from tests.known_truth.generic_methods import METHODS, hear
-from tests.known_truth.measures import Failing, Figures, judge, judge_generic, total
+from tests.known_truth.measures import judge, judge_generic
 
 Task = tuple[str, int, bool]
 Result = dict[str, Figures]
 
 
 def harder(params: Params, seed: int) -> Params:
-    """The cases that the families leave to chance: a length 3 % wrong without marks, run-out nearly commensurate."""
+    """What the families leave to chance: a length 3 % wrong without marks, run-out nearly commensurate."""
     if not params.marks:
         return dataclasses.replace(params, length_error=0.03 if seed % 2 else -0.03)
     if params.runout_mm and seed % 2:
@@ -101,8 +102,8 @@ def _results(
         return
     with ProcessPoolExecutor(jobs) as pool:
         waiting = [[pool.submit(work, task) for task in group] for group in tasks]
-        for family, group in zip(families, waiting, strict=True):
-            yield family, [future.result() for future in group]
+        for family, futures in zip(families, waiting, strict=True):
+            yield family, [future.result() for future in futures]
 
 
 def _seeds(family: str, seeds: range) -> list[int]:
@@ -141,48 +142,163 @@ def _most(values: list[float]) -> float:
 
 
 ROWS = [
-    Row("false drift alarms per 1,000 rev", "<= 1", lambda f: 1000.0 * f.false_drifts / max(f.revolutions, 1e-9),
-        lambda v: v <= 1.0, "{:.2f}", lambda f: f"{f.false_drifts} in {f.revolutions:.0f} rev"),
-    Row("drifts >= 1.6 x limit missed", "0", lambda f: f.missed, lambda v: v == 0, "{:.0f}",
-        lambda f: f"of {f.drifts}"),
+    Row(
+        "false drift alarms per 1,000 rev",
+        "<= 1",
+        lambda f: 1000.0 * f.false_drifts / max(f.revolutions, 1e-9),
+        lambda v: v <= 1.0,
+        "{:.2f}",
+        lambda f: f"{f.false_drifts} in {f.revolutions:.0f} rev",
+    ),
+    Row(
+        "drifts >= 1.6 x limit missed",
+        "0",
+        lambda f: f.missed,
+        lambda v: v == 0,
+        "{:.0f}",
+        lambda f: f"of {f.drifts}",
+    ),
     Row("drift delay, median, rev", "<= 0.35", lambda f: at(f.delays, 50), lambda v: v <= 0.35),
     Row("drift delay, 90th percentile, rev", "<= 0.8", lambda f: at(f.delays, 90), lambda v: v <= 0.8),
-    Row("drift clears after the walk's end, 90 %, rev", "<= 1.5", lambda f: at(f.clearings, 90), lambda v: v <= 1.5,
-        "{:.2f}", lambda f: f"most {_most(f.clearings):.2f}; cleared while walking {f.flickers}"),
-    Row("drift clears later than 1.5 rev", "0", lambda f: sum(c > 1.5 for c in f.clearings), lambda v: v == 0,
-        "{:.0f}", lambda f: f"of {len(f.clearings)}"),
-    Row("position, quiet belt, mm rms", "<= 0.02", lambda f: rms(f.position_quiet), lambda v: v <= 0.02, "{:.4f}"),
-    Row("position, a section out, mm rms", "<= 0.06", lambda f: rms(f.position_bump), lambda v: v <= 0.06, "{:.4f}"),
-    Row("positions within 1.96 se, %", "93 to 97", lambda f: inside(f.position_z), lambda v: 93 <= v <= 97, "{:.1f}",
-        lambda f: f"unknown {f.unknown_rows} of {f.rows}"),
-    Row("walks within 1.96 se, %", "93 to 97", lambda f: inside(f.walk_z), lambda v: 93 <= v <= 97, "{:.1f}",
-        lambda f: f"{inside(f.walk_z_calm):.1f} away from changes"),
-    Row("profile after 20 rev, mm rms", "<= 0.08", lambda f: rms(f.profile), lambda v: v <= 0.08, "{:.4f}",
-        lambda f: f"at points {rms(f.profile_points):.3f}, 90 % {at(f.profile, 90):.3f}, "
-                  f"with a section out {rms(f.profile_bump):.3f}"),
-    Row("section wobble >= 1.6 x limit missed", "0", lambda f: f.bumps_missed, lambda v: v == 0, "{:.0f}",
-        lambda f: f"of {f.bumps}"),
+    Row(
+        "drift clears after the walk's end, 90 %, rev",
+        "<= 1.5",
+        lambda f: at(f.clearings, 90),
+        lambda v: v <= 1.5,
+        "{:.2f}",
+        lambda f: f"most {_most(f.clearings):.2f}; cleared while walking {f.flickers}",
+    ),
+    Row(
+        "drift clears later than 1.5 rev",
+        "0",
+        lambda f: sum(c > 1.5 for c in f.clearings),
+        lambda v: v == 0,
+        "{:.0f}",
+        lambda f: f"of {len(f.clearings)}",
+    ),
+    Row(
+        "position, quiet belt, mm rms",
+        "<= 0.02",
+        lambda f: rms(f.position_quiet),
+        lambda v: v <= 0.02,
+        "{:.4f}",
+    ),
+    Row(
+        "position, a section out, mm rms",
+        "<= 0.06",
+        lambda f: rms(f.position_bump),
+        lambda v: v <= 0.06,
+        "{:.4f}",
+    ),
+    Row(
+        "positions within 1.96 se, %",
+        "93 to 97",
+        lambda f: inside(f.position_z),
+        lambda v: 93 <= v <= 97,
+        "{:.1f}",
+        lambda f: f"unknown {f.unknown_rows} of {f.rows}",
+    ),
+    Row(
+        "walks within 1.96 se, %",
+        "93 to 97",
+        lambda f: inside(f.walk_z),
+        lambda v: 93 <= v <= 97,
+        "{:.1f}",
+        lambda f: f"{inside(f.walk_z_calm):.1f} away from changes",
+    ),
+    Row(
+        "profile after 20 rev, mm rms",
+        "<= 0.08",
+        lambda f: rms(f.profile),
+        lambda v: v <= 0.08,
+        "{:.4f}",
+        lambda f: (
+            f"at points {rms(f.profile_points):.3f}, 90 % {at(f.profile, 90):.3f}, "
+            f"with a section out {rms(f.profile_bump):.3f}"
+        ),
+    ),
+    Row(
+        "section wobble >= 1.6 x limit missed",
+        "0",
+        lambda f: f.bumps_missed,
+        lambda v: v == 0,
+        "{:.0f}",
+        lambda f: f"of {f.bumps}",
+    ),
     Row("section wobble false", "0", lambda f: f.false_bumps, lambda v: v == 0, "{:.0f}"),
-    Row("section wobble later than 2.3 rev", "0", lambda f: f.bumps_late, lambda v: v == 0, "{:.0f}",
-        lambda f: f"median {at(f.bump_delays, 50):.2f}, most {_most(f.bump_delays):.2f} rev"),
-    Row("section wobble more than 0.2 m off", "0", lambda f: sum(p > 200.0 for p in f.bump_places),
-        lambda v: v == 0, "{:.0f}", lambda f: f"most {_most(f.bump_places):.0f} mm"),
-    Row("period without marks, worst, %", "<= 0.1", lambda f: 100.0 * _most(f.periods), lambda v: v <= 0.1, "{:.3f}",
-        lambda f: f"median {100 * at(f.periods, 50):.3f} of {len(f.periods)}"),
-    Row("sensor faults not named", "0", lambda f: sum(f.faults.values()) - sum(f.faults_named.values()),
-        lambda v: v == 0, "{:.0f}",
-        lambda f: ", ".join(f"{k} {f.faults_named[k]}/{n}" for k, n in sorted(f.faults.items()))),
+    Row(
+        "section wobble later than 2.3 rev",
+        "0",
+        lambda f: f.bumps_late,
+        lambda v: v == 0,
+        "{:.0f}",
+        lambda f: f"median {at(f.bump_delays, 50):.2f}, most {_most(f.bump_delays):.2f} rev",
+    ),
+    Row(
+        "section wobble more than 0.2 m off",
+        "0",
+        lambda f: sum(p > 200.0 for p in f.bump_places),
+        lambda v: v == 0,
+        "{:.0f}",
+        lambda f: f"most {_most(f.bump_places):.0f} mm",
+    ),
+    Row(
+        "period without marks, worst, %",
+        "<= 0.1",
+        lambda f: 100.0 * _most(f.periods),
+        lambda v: v <= 0.1,
+        "{:.3f}",
+        lambda f: f"median {100 * at(f.periods, 50):.3f} of {len(f.periods)}",
+    ),
+    Row(
+        "sensor faults not named",
+        "0",
+        lambda f: sum(f.faults.values()) - sum(f.faults_named.values()),
+        lambda v: v == 0,
+        "{:.0f}",
+        lambda f: ", ".join(f"{k} {f.faults_named[k]}/{n}" for k, n in sorted(f.faults.items())),
+    ),
     Row("sensor alarms false", "0", lambda f: f.false_sensor, lambda v: v == 0, "{:.0f}"),
-    Row("run-out: worst bias of walk, mm/rev", "<= 0.05", lambda f: _most([abs(b) for b in f.runout_bias]),
-        lambda v: v <= 0.05, "{:.3f}", lambda f: f"rms {rms(f.runout_bias):.3f}"),
-    Row("run-out not reported with its amplitude", "0", lambda f: f.runouts - f.runouts_named, lambda v: v == 0,
-        "{:.0f}", lambda f: f"of {f.runouts}"),
-    Row("unlogged moves not named", "0", lambda f: f.unlogged - f.unlogged_named, lambda v: v == 0, "{:.0f}",
-        lambda f: f"of {f.unlogged}; named without a move {f.false_unlogged}"),
-    Row("plain pulleys walking from the start, no alarm", "0", lambda f: f.slow_starts, lambda v: v == 0, "{:.0f}"),
-    Row("CPU, ms per revolution and sensor", "<< 1", lambda f: 1000.0 * f.cpu_s / max(f.sensor_revs, 1e-9),
-        lambda v: v < 1.0, "{:.3f}", lambda f: f"{f.samples / max(f.cpu_s, 1e-9) / 1e6:.2f} M samples/s, no decoding"),
-]  # fmt: skip
+    Row(
+        "run-out: worst bias of walk, mm/rev",
+        "<= 0.05",
+        lambda f: _most([abs(b) for b in f.runout_bias]),
+        lambda v: v <= 0.05,
+        "{:.3f}",
+        lambda f: f"rms {rms(f.runout_bias):.3f}",
+    ),
+    Row(
+        "run-out not reported with its amplitude",
+        "0",
+        lambda f: f.runouts - f.runouts_named,
+        lambda v: v == 0,
+        "{:.0f}",
+        lambda f: f"of {f.runouts}",
+    ),
+    Row(
+        "unlogged moves not named",
+        "0",
+        lambda f: f.unlogged - f.unlogged_named,
+        lambda v: v == 0,
+        "{:.0f}",
+        lambda f: f"of {f.unlogged}; named without a move {f.false_unlogged}",
+    ),
+    Row(
+        "plain pulleys walking from the start, no alarm",
+        "0",
+        lambda f: f.slow_starts,
+        lambda v: v == 0,
+        "{:.0f}",
+    ),
+    Row(
+        "CPU, ms per revolution and sensor",
+        "<< 1",
+        lambda f: 1000.0 * f.cpu_s / max(f.sensor_revs, 1e-9),
+        lambda v: v < 1.0,
+        "{:.3f}",
+        lambda f: f"{f.samples / max(f.cpu_s, 1e-9) / 1e6:.2f} M samples/s, no decoding",
+    ),
+]
 GENERIC_ROWS = (0, 1, 2, 3, 4, 5, 6, 7, 10)
 
 
@@ -210,9 +326,9 @@ def line_of(family: str, result: Result) -> str:
     f = result["program"]
     other = sum(not x.what.startswith(("false drift", "missed drift", "slow drift")) for x in f.failing)
     return (
-        f"{family:22} belts {f.belts:3} rev {f.revolutions:6.0f}  false {f.false_drifts:3}  missed {f.missed}/{f.drifts}"
-        f"  delay {at(f.delays, 50):5.2f} {at(f.delays, 90):5.2f}  clear {at(f.clearings, 90):5.2f}"
-        f"  z pos {inside(f.position_z):5.1f} walk {inside(f.walk_z):5.1f}  profile {rms(f.profile):6.3f}"
+        f"{family:22} belts {f.belts:3} rev {f.revolutions:6.0f}  false {f.false_drifts:3}  "
+        f"missed {f.missed}/{f.drifts}  delay {at(f.delays, 50):5.2f} {at(f.delays, 90):5.2f}  "
+        f"clear {at(f.clearings, 90):5.2f}  z pos {inside(f.position_z):5.1f} walk {inside(f.walk_z):5.1f}  profile {rms(f.profile):6.3f}"
         f"  wobble missed {f.bumps_missed}/{f.bumps} false {f.false_bumps}  other {other}"
     )
 

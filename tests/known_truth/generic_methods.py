@@ -1,7 +1,7 @@
 """Three methods that an engineer writes in an afternoon, to be measured on the same belts as the program.
 
-All are given what the program has to find for itself: the true travel of every sample. Each calls drift when its
-walk reaches `drift_mm_per_rev`, and ends it when the walk is below: the plain choice of a threshold.
+All are given what the program has to find for itself: the true travel of every sample. Each calls drift when
+its walk reaches `drift_mm_per_rev`, and ends it when the walk is below: the plain choice of a threshold.
 
 - difference: the mean of each whole revolution; walk = difference of two running.
 - stl: seasonal-trend decomposition by loess (Cleveland and others 1990; statsmodels, robust), 32 values a
@@ -28,7 +28,7 @@ METHODS = ("difference", "stl", "exponential")
 
 @dataclass(frozen=True)
 class Heard:
-    """What a method says of one sensor: alarms (revolution rolled begun, ended), positions of whole revolutions."""
+    """What a method says of one sensor: alarms (begun, ended; in revolutions rolled) and positions."""
 
     alarms: list[tuple[float, float]]
     positions: list[tuple[float, float, float]]  # start, end (revolutions rolled), mm

@@ -1,31 +1,31 @@
-"""What one belt showed, against its truth: errors, delays, false and missed alarms. `judge` is the whole of it.
-
-Rules. A drift alarm is false when the true walk of its pulley stayed below `drift_mm_per_rev` within
-AROUND_REV of it, or while the belt settles after a logged move. A drift of MUST times the limit or more has to be
-found before it ends (and AROUND_REV later). A section alarm is false when no section of `wobble_mm` or more was
-out within PLACE_MM of it. Sensor alarms are false on a sensor that is well.
-"""
+"""What one belt showed, against its truth. `judge`: the program; `judge_generic`: one of the generic methods."""
 
 from __future__ import annotations
 
 import math
 import time
-from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass, field
 
 import numpy as np
 
 from monitor.pipeline import Pipeline
-from monitor.records import Event, Message, Revolution, RevolutionRow
-from tests.known_truth.belt_truth import BeltTruth, Run, TrueDrift
+from monitor.records import EdgeBlock, Event, Message, Revolution, RevolutionRow
+from tests.known_truth.belt_truth import Run, TrueDrift
+from tests.known_truth.figures import Failing, Figures
 from tests.known_truth.generic_methods import Heard
+from tests.known_truth.rules import (
+    AROUND_REV,
+    MUST,
+    PLACE_MM,
+    SPAN,
+    WOBBLE_LATEST_REV,
+    clearing_of,
+    delay_of,
+    false_drift,
+    must_find,
+    profile_error,
+    spans_of,
+)
 
-AROUND_REV = 0.3
-MUST = 1.6
-PLACE_MM = 500.0
-WOBBLE_LATEST_REV = 2.3
-SPAN = tuple[float, float]
 NAMES_OF = {
     "stuck": {"sensor-stuck"},
     "clipped": {"sensor-clipped", "sensor-silent"},
@@ -35,78 +35,6 @@ NAMES_OF = {
     "noisy": {"sensor-noisy"},
     "spikes": {"sensor-noisy"},
 }
-
-
-@dataclass
-class Failing:
-    """One thing that went wrong, so that it can be made again."""
-
-    family: str
-    seed: int
-    what: str
-    rev: float
-    more: str = ""
-
-
-@dataclass
-class Figures:
-    """Sums over belts; two of them add up."""
-
-    revolutions: float = 0.0
-    belts: int = 0
-    false_drifts: int = 0
-    drifts: int = 0
-    missed: int = 0
-    delays: list[float] = field(default_factory=list)
-    clearings: list[float] = field(default_factory=list)
-    flickers: int = 0
-    slow_starts: int = 0
-    position_quiet: list[float] = field(default_factory=list)
-    position_bump: list[float] = field(default_factory=list)
-    position_z: list[float] = field(default_factory=list)
-    walk_z: list[float] = field(default_factory=list)
-    walk_z_calm: list[float] = field(default_factory=list)
-    unknown_rows: int = 0
-    rows: int = 0
-    profile: list[float] = field(default_factory=list)
-    profile_points: list[float] = field(default_factory=list)
-    profile_bump: list[float] = field(default_factory=list)
-    bumps: int = 0
-    bumps_missed: int = 0
-    bumps_late: int = 0
-    bump_delays: list[float] = field(default_factory=list)
-    bump_places: list[float] = field(default_factory=list)
-    false_bumps: int = 0
-    periods: list[float] = field(default_factory=list)
-    faults: Counter[str] = field(default_factory=Counter)
-    faults_named: Counter[str] = field(default_factory=Counter)
-    false_sensor: int = 0
-    runout_bias: list[float] = field(default_factory=list)
-    runouts: int = 0
-    runouts_named: int = 0
-    unlogged: int = 0
-    unlogged_named: int = 0
-    false_unlogged: int = 0
-    confusion: Counter[str] = field(default_factory=Counter)
-    verdicts: Counter[str] = field(default_factory=Counter)
-    alarms: Counter[str] = field(default_factory=Counter)
-    cpu_s: float = 0.0
-    sensor_revs: float = 0.0
-    samples: int = 0
-    failing: list[Failing] = field(default_factory=list)
-
-    def add(self, other: Figures) -> None:
-        for name, theirs in vars(other).items():
-            mine = getattr(self, name)
-            setattr(self, name, mine + theirs)
-
-
-def total(parts: Iterable[Figures]) -> Figures:
-    """All of them together."""
-    whole = Figures()
-    for part in parts:
-        whole.add(part)
-    return whole
 
 
 def watch(run: Run) -> tuple[Pipeline, list[Message], float]:
@@ -126,22 +54,6 @@ def judge(run: Run) -> Figures:
     return Judge(run, pipeline, messages, cpu_s).figures
 
 
-def spans_of(events: list[Event], name: str, truth: BeltTruth) -> dict[str, list[SPAN]]:
-    """Where (pulley or sensor) -> (raised, cleared) of an alarm, in revolutions rolled; inf = never cleared."""
-    spans: dict[str, list[SPAN]] = {}
-    for e in events:
-        if e.name != name or not e.kind.startswith("alarm"):
-            continue
-        where = str(e.pulley) if name == "drift" else e.sensor or e.pulley or "bay"
-        rev = truth.rolled(e.t_s)
-        mine = spans.setdefault(where, [])
-        if e.kind == "alarm-raised":
-            mine.append((rev, math.inf))
-        elif mine:
-            mine[-1] = (mine[-1][0], rev)
-    return spans
-
-
 class Judge:
     """Works through one run; the result is `figures`."""
 
@@ -154,7 +66,9 @@ class Judge:
         self.end_rev = float(t.rolled_rev[-1])
         f = self.figures = Figures(belts=1, revolutions=self.end_rev - float(t.rolled_rev[0]), cpu_s=cpu_s)
         f.sensor_revs = f.revolutions * len(run.station.sensor)
-        f.samples = len(run.station.sensor) * sum(r.time_us.size for r in run.records if hasattr(r, "counts"))
+        f.samples = len(run.station.sensor) * sum(
+            r.time_us.size for r in run.records if isinstance(r, EdgeBlock)
+        )
         f.alarms.update(e.name for e in self.raised)
         settle = float(run.station.procedure.settle_revs)
         self.settling = [(m.rev, m.rev + settle) for m in t.moves if m.logged]
@@ -301,7 +215,7 @@ class Judge:
                 self._fail("section wobble late", b.full_rev, f"{delay:.2f} rev")
 
     def _away_mm(self, e: Event, place_mm: float) -> float:
-        """Distance along the belt between an alarm's section and a true place, both as shares of their length."""
+        """Distance between an alarm's section and a true place, both taken as shares of their belt length."""
         length = self.pipeline_length_mm
         start, end = float(e.start_mm or 0.0), float(e.end_mm or 0.0)
         middle = (start + 0.5 * ((end - start) % length)) / length
@@ -428,60 +342,6 @@ class Judge:
         self.figures.confusion[
             f"{truth[real]} -> {truth[int('drift' in said), int('section-wobble' in said)]}"
         ] += 1
-
-
-# ---------------------------------------------------------------- rules shared with the generic methods
-
-
-def must_find(t: BeltTruth) -> list[TrueDrift]:
-    """Drifts that have to be found."""
-    return [d for d in t.drifts if abs(d.mm_per_rev) >= MUST * t.drift_limit_mm_per_rev]
-
-
-def false_drift(t: BeltTruth, settling: list[SPAN], pulley: str, rev: float) -> str:
-    """Why a drift alarm at this revolution rolled is false, or an empty text."""
-    if any(a <= rev < b for a, b in settling):
-        return "while it settles after a logged move"
-    fastest = t.fastest_walk(pulley, rev, AROUND_REV)
-    return f"true walk {fastest:.2f} mm/rev" if fastest < t.drift_limit_mm_per_rev else ""
-
-
-def delay_of(d: TrueDrift, spans: list[SPAN]) -> float | None:
-    """Revolutions from onset to alarm; None when it was missed."""
-    inside = [r - d.start_rev for r, _ in spans if d.start_rev <= r <= d.end_rev + AROUND_REV]
-    if any(r < d.start_rev < c for r, c in spans):
-        return 0.0
-    return min(inside, default=None)
-
-
-def clearing_of(d: TrueDrift, spans: list[SPAN], end_rev: float) -> float | None:
-    """Revolutions from the walk's end until its alarm cleared; None: cannot be told."""
-    open_spans = [(r, c) for r, c in spans if r <= d.end_rev + AROUND_REV and c > d.end_rev - AROUND_REV]
-    if not open_spans or d.end_rev + 1.5 > end_rev:
-        return None
-    return min(max(c for _, c in open_spans), end_rev) - d.end_rev
-
-
-def profile_error(
-    t: BeltTruth, sensor: str, share: np.ndarray, mm: np.ndarray, best_shift: bool = False
-) -> tuple[float, float]:
-    """rms of a profile at given shares of the belt: against the truth averaged over each cell, and at the point.
-
-    best_shift: the place of station 0 is free (a belt without marks has none).
-    """
-    width = 1.0 / share.size
-    within = (np.arange(9) - 4.0) / 9.0 * width
-
-    def at(shift: float) -> tuple[float, float]:
-        fine = np.array([t.profile_mm(sensor, share + shift + w) for w in within])
-        cells, points = fine.mean(axis=0), t.profile_mm(sensor, share + shift)
-        return float(np.std(mm - cells)), float(np.std(mm - points))
-
-    if not best_shift:
-        return at(0.0)
-    coarse = min(np.arange(0.0, 1.0, 0.005), key=lambda s: at(float(s))[0])
-    best = min(np.arange(coarse - 0.005, coarse + 0.005, 0.0005), key=lambda s: at(float(s))[0])
-    return at(float(best))
 
 
 def judge_generic(run: Run, heard: dict[str, Heard]) -> Figures:
