@@ -325,12 +325,14 @@ def line_of(family: str, result: Result) -> str:
     """One family in one line."""
     f = result["program"]
     other = sum(not x.what.startswith(("false drift", "missed drift", "slow drift")) for x in f.failing)
-    return (
-        f"{family:22} belts {f.belts:3} rev {f.revolutions:6.0f}  false {f.false_drifts:3}  "
-        f"missed {f.missed}/{f.drifts}  delay {at(f.delays, 50):5.2f} {at(f.delays, 90):5.2f}  "
-        f"clear {at(f.clearings, 90):5.2f}  z pos {inside(f.position_z):5.1f} walk {inside(f.walk_z):5.1f}  profile {rms(f.profile):6.3f}"
-        f"  wobble missed {f.bumps_missed}/{f.bumps} false {f.false_bumps}  other {other}"
-    )
+    parts = [
+        f"{family:22} belts {f.belts:3} rev {f.revolutions:6.0f}  false {f.false_drifts:3}",
+        f"missed {f.missed}/{f.drifts}  delay {at(f.delays, 50):5.2f} {at(f.delays, 90):5.2f}",
+        f"clear {at(f.clearings, 90):5.2f}  z pos {inside(f.position_z):5.1f} walk {inside(f.walk_z):5.1f}",
+        f"profile {rms(f.profile):6.3f}  wobble missed {f.bumps_missed}/{f.bumps} false {f.false_bumps}",
+        f"other {other}",
+    ]
+    return "  ".join(parts)
 
 
 def print_failing(found: list[Failing]) -> None:

@@ -1,4 +1,4 @@
-"""What one belt showed, against its truth. `judge`: the program; `judge_generic`: one of the generic methods."""
+"""What one belt showed, against its truth. `judge`: the program; `judge_generic`: a generic method."""
 
 from __future__ import annotations
 
@@ -333,12 +333,13 @@ class Judge:
 
     def _confusion(self) -> None:
         t = self.truth
-        drift, bump = bool(t.drifts), bool(t.bumps)
+        drift = any(abs(d.mm_per_rev) >= t.drift_limit_mm_per_rev for d in t.drifts)
+        bump = any(abs(b.size_mm) >= t.wobble_limit_mm for b in t.bumps)
         if t.family.split("-")[0] not in ("quiet", "slow", "drift", "wobble", "both", "edges"):
             return
         truth = {(0, 0): "neither", (1, 0): "drift", (0, 1): "wobble", (1, 1): "both"}
         said = {e.name for e in self.raised}
-        real = (int(drift and bool(must_find(t))), int(bump))
+        real = (int(drift), int(bump))
         self.figures.confusion[
             f"{truth[real]} -> {truth[int('drift' in said), int('section-wobble' in said)]}"
         ] += 1
