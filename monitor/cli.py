@@ -212,9 +212,16 @@ def ports(as_json: JsonOption = False) -> None:
 @app.command(epilog=EXIT_CODES)
 def schema(
     as_json: Annotated[bool, typer.Option("--json", help="The JSON Schema, for editors.")] = False,
+    mqtt: Annotated[
+        bool, typer.Option("--mqtt", help="The JSON Schema of every MQTT payload instead.")
+    ] = False,
 ) -> None:
     """Print every key of the station file with its meaning, allowed values and default."""
-    if as_json:
+    if mqtt:
+        from monitor.outside.payloads import schemas
+
+        print_json(schemas())
+    elif as_json:
         print_json(Station.model_json_schema())
     else:
         print(station_toml_for_docs(), end="")

@@ -251,6 +251,7 @@ def test_schema_knows_every_table() -> None:
     text = runin("schema").stdout
     assert all(f"[{table}]" in text for table in ("bay", "serial", "mqtt", "belt", "conveyor", "limits"))
     assert json.loads(runin("schema", "--json").stdout)["type"] == "object"
+    assert {"state", "advice", "alarm", "event"} <= json.loads(runin("schema", "--mqtt").stdout).keys()
 
 
 # ---------------------------------------------------------------- the files
