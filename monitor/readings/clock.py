@@ -43,7 +43,7 @@ class Clock:
     seq: the last record's counter. ref_wire, ref_us: the last E record's time as sent and unwrapped (the
     epoch's first record until there is one). since_ref: counts since it. vague: the reference is a T
     record; by_edge: it is an E record. start_us, advance: the epoch's beginning, counts since.
-    latest_us: the latest time given.
+    latest_us: the latest time given. after_us: the epoch before ended here; no E record lies before it.
     """
 
     seq: int
@@ -56,17 +56,21 @@ class Clock:
     rate_hz: int = 0
     since_ref: int = 0
     advance: int = 0
+    after_us: int = -OLDER_US
 
     @classmethod
     def start(cls, kind: str, seq: int, wire_us: int, at_us: int, rate_hz: int) -> Clock:
         """A new epoch whose first record is given the time `at_us`; rate_hz 0 = not known."""
         return cls(seq, wire_us, at_us, at_us, at_us, kind == "T", kind == "E", rate_hz)
 
-    def next_start_us(self) -> int:
-        """Where a following epoch begins: the latest time plus one sample period, nominal if known."""
+    def successor(self, kind: str, seq: int, wire_us: int) -> Clock:
+        """The clock of an epoch that follows: it begins one sample period on, the nominal one if known."""
         nominal = (self.rate_hz, SECOND_US) if self.rate_hz else None
         count, span_us = nominal or self._rate() or (1, DEFAULT_PERIOD_US)
-        return self.latest_us + max(1, span_us // count)
+        at_us = self.latest_us + max(1, span_us // count)
+        clock = Clock.start(kind, seq, wire_us, at_us, self.rate_hz)
+        clock.after_us = self.latest_us
+        return clock
 
     def judge(self, kind: str, seq: int, wire_us: int, board_lost: bool) -> int | str:
         """How many counts the record is ahead of the last one (1 = nothing missing), or why it is none."""
@@ -107,7 +111,9 @@ class Clock:
 
     def _first_us(self, kind: str) -> int:
         """Time runs forward from E record to E record; other records may be a little older."""
-        return 1 if kind == "E" and self.by_edge else -OLDER_US
+        if kind != "E":
+            return -OLDER_US
+        return 1 if self.by_edge else max(-OLDER_US, self.after_us + 1 - self.ref_us)
 
     def _rate(self) -> tuple[int, int] | None:
         """Records and the us they took: this epoch's own, else what the hello says, else not known."""

@@ -216,11 +216,7 @@ class Decoder:
         why = self._new_start(line, judged)
         if why is not None:
             self._drop_suspect()
-            self._restart(
-                line,
-                Clock.start(line.kind, line.seq, line.time_us, clock.next_start_us(), clock.rate_hz),
-                why,
-            )
+            self._restart(line, clock.successor(line.kind, line.seq, line.time_us), why)
         elif isinstance(judged, int):
             self._drop_suspect()
             self._lost += judged - 1
@@ -241,8 +237,7 @@ class Decoder:
                 self._place(line)
                 return
         self._drop_suspect()
-        anew = Clock.start(line.kind, line.seq, line.time_us, clock.next_start_us(), clock.rate_hz)
-        self._suspect = (line, anew)
+        self._suspect = (line, clock.successor(line.kind, line.seq, line.time_us))
 
     def _drop_suspect(self) -> None:
         if self._suspect is not None:

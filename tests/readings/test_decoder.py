@@ -245,6 +245,15 @@ def test_ticks_unwrap_stand_still_and_start_over() -> None:
     assert len(only(decoded(b"".join(lines))[0], Restart)) == 1
 
 
+def test_no_edge_record_of_a_new_epoch_lies_before_the_end_of_the_last() -> None:
+    lines = [encode_edge(12, 40_000, 0, [12]), encode_edge(2, 40_000, 0, [2]), encode_mark(3, 51_000, 1)]
+    lines += [encode_mark(4, 71_000, 0), encode_edge(12, 40_000, 0, [12])]  # older than the new epoch's start
+    records, _ = decoded(b"".join(lines))
+    assert len(only(records, Restart)) == 2
+    time_us = [row[0] for row in edge_rows(records)]
+    assert time_us == sorted(set(time_us))
+
+
 def test_a_mark_count_from_far_up_back_to_one_is_a_restart() -> None:
     board = Board()
     board.marks = 40_000
