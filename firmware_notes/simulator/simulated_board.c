@@ -35,7 +35,6 @@ static avr_t *avr;
 static avr_cycle_count_t zero;
 static FILE *answers; /* our standard output: the simulator's own chatter goes to standard error */
 static int out_fd = -1;    /* the pseudo-terminal, if there is one */
-static unsigned long long dropped;
 
 static void fail(const char *why)
 {
@@ -55,9 +54,12 @@ static void byte_out(struct avr_irq_t *irq, uint32_t value, void *param)
     if (out_fd < 0) {
         fwrite(waiting, 1, used, answers);
     } else {
-        ssize_t done = write(out_fd, waiting, used); /* a serial line does not wait for its reader */
-        if (done != (ssize_t)used)
-            dropped += used - (size_t)(done > 0 ? done : 0);
+        for (size_t sent = 0; sent < used;) { /* unlike a serial line this waits for its reader, and time with it */
+            ssize_t done = write(out_fd, waiting + sent, used - sent);
+            if (done <= 0)
+                fail("the pseudo-terminal is gone");
+            sent += (size_t)done;
+        }
     }
     used = 0;
 }
@@ -137,7 +139,6 @@ static void open_pty(void)
         fail("the pseudo-terminal cannot be set up");
     cfmakeraw(&raw);
     tcsetattr(reader, TCSANOW, &raw);
-    fcntl(out_fd, F_SETFL, O_NONBLOCK);
     fprintf(answers, "%s\n", ptsname(out_fd));
     fflush(answers);
 }
@@ -191,8 +192,6 @@ int main(int argc, char **argv)
         run_until(zero + until_us * MHZ + MHZ / 2); /* in mid-microsecond: no doubt which one it belongs to */
         apply(what, text + at);
     }
-    if (dropped > 0)
-        fprintf(stderr, "simulated_board: %llu bytes had no reader\n", dropped);
     fflush(answers);
     _exit(0); /* the simulator's own clean-up is known to hang */
 }

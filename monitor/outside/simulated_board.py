@@ -9,21 +9,26 @@ licence); it is built when first wanted and needs avr-gcc, avr-libc, libsimavr-d
 
 from __future__ import annotations
 
+import array
 import contextlib
 import heapq
+import os
 import shutil
 import subprocess
 import tempfile
-import threading
-import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 
-from monitor.errors import UsageError
-from monitor.readings.decoder import Decoder
+from monitor.errors import PortError, UsageError
+from monitor.outside.bench import Bench
+from monitor.readings import Decoder
 from monitor.records import BoardRecord, EdgeBlock, Mark, Ticks
+from monitor.simulation import Simulation
+
+if os.name == "posix":
+    import fcntl
+    import termios
 
 SOURCES = Path(__file__).resolve().parents[2] / "firmware_notes"
 SIMAVR_HEADER = Path("/usr/include/simavr/sim_avr.h")
@@ -32,8 +37,9 @@ FULL_MV = 5000
 PULSE_US = 4000  # a reflective strip of 20 mm at 0.5 m/s passes in 40 ms; any width will do
 TICK_PULSE_US = 400
 PRESS_US = 100_000
-HOLD_BACK_US = 300_000  # an M or T record may come this much after the instant it speaks of
-STEP_S = 0.02
+HOLD_BACK_US = 120_000  # an M or T record may come this much after the instant it speaks of
+F_SETPIPE_SZ = 1031  # Linux: the size of a pipe; a short one keeps the inputs from running far ahead
+PIPE_BYTES = 4096
 
 
 @dataclass(frozen=True)
@@ -135,29 +141,19 @@ class Wiring:
             yield round(last.time_us + (k + 1) * step_us)
 
 
-class SimulatedBoard:
-    """A running board. `advance(seconds)` gives the conveyor's next bytes; `port` is the serial line's name.
+class BoardBench(Bench):
+    """A bench whose bytes come from the firmware: the simulated conveyor drives the simulated board's inputs.
 
-    Use as a context manager. `speed` is how many times real time it goes. `advance` is called from a thread
-    of this object's own; what it raises is kept in `fault` and ends the feeding.
+    Use it as a Bench. It goes as fast as `speed_up` says or as the simulator can (some 25 times real time),
+    and waits for its reader; the belt's time stands still meanwhile. Raises UsageError if it cannot be built.
     """
 
-    def __init__(
-        self,
-        advance: Callable[[float], bytes],
-        *,
-        speed: float = 1.0,
-        options: str = "",
-        folder: Path | None = None,
-    ) -> None:
-        self._advance, self._speed = advance, speed
-        self._own_folder = folder is None
-        self._folder = Path(tempfile.mkdtemp(prefix="runin-board-")) if folder is None else folder
-        self.port = ""
-        self.fault: Exception | None = None
-        self._wiring = Wiring()
-        self._lock = threading.Lock()
-        self._ended = threading.Event()
+    def __init__(self, simulation: Simulation, speed_up: float, options: str = "") -> None:
+        super().__init__(simulation, speed_up)
+        self._folder = Path(tempfile.mkdtemp(prefix="runin-board-"))
+        self._decoder, self._wiring = Decoder(), Wiring()
+        self._ending = False
+        self._process: subprocess.Popen[bytes] | None = None
         try:
             built = build_board(self._folder, options)
             self._process = subprocess.Popen(
@@ -165,62 +161,56 @@ class SimulatedBoard:
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
-                text=True,
+                start_new_session=True,  # Ctrl-C is for us; the board goes on until it is stopped
             )
+            assert self._process.stdin is not None
             assert self._process.stdout is not None
-            self.port = self._process.stdout.readline().strip()
+            self._inputs = self._process.stdin.fileno()
+            with contextlib.suppress(OSError):
+                fcntl.fcntl(self._inputs, F_SETPIPE_SZ, PIPE_BYTES)
+            self.port = self._process.stdout.readline().decode().strip()
             if not self.port:
                 raise UsageError("the simulated board did not start")
+            os.close(self._theirs)
+            self._theirs = os.open(self.port, os.O_RDWR | os.O_NOCTTY)
         except BaseException:
-            self._clear()
+            self.stop()
             raise
-        self._thread = threading.Thread(target=self._feed, name="simulated-board", daemon=True)
-        self._thread.start()
 
     def press(self, button: int) -> None:
         """Press push-button 1 or 2, now."""
         with self._lock:
             self._wiring.press(button)
 
-    def close(self) -> None:
-        """End the simulation."""
-        self._ended.set()
-        self._thread.join(timeout=5.0)
-        self._process.kill()
-        self._process.wait()
-        for stream in (self._process.stdin, self._process.stdout):
-            if stream is not None:
-                with contextlib.suppress(OSError):  # a broken pipe at closing: the process is gone, as wanted
-                    stream.close()
-        self._clear()
+    def stop(self) -> None:
+        """Let the belt stand and end the simulation. May be called twice."""
+        self._ending = True
+        if self._process is not None:
+            self._process.kill()  # first: a board that waits for a reader holds up the bench's thread
+        super().stop()
+        if self._process is not None:
+            self._process.wait()
+            for stream in (self._process.stdin, self._process.stdout):
+                if stream is not None:
+                    with contextlib.suppress(OSError):  # what was not yet sent has nowhere to go
+                        stream.close()
+        shutil.rmtree(self._folder, ignore_errors=True)
 
-    def __enter__(self) -> SimulatedBoard:
-        return self
+    def _unread(self) -> int:
+        count = array.array("i", [0])
+        fcntl.ioctl(self._inputs, termios.FIONREAD, count)
+        return super()._unread() + count[0]
 
-    def __exit__(
-        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def _clear(self) -> None:
-        if self._own_folder:
-            shutil.rmtree(self._folder, ignore_errors=True)
-
-    def _feed(self) -> None:
-        decoder = Decoder()
-        began_s = time.monotonic()
-        fed_s = 0.0
+    def _write(self, data: bytes) -> None:
+        records = self._decoder.feed(data)
+        with self._lock:
+            self._wiring.connect(records)
+            lines = self._wiring.lines_until(max(0, round(self.t_s * 1e6) - HOLD_BACK_US))
+        assert self._process is not None
         assert self._process.stdin is not None
         try:
-            while not self._ended.is_set():
-                step_s = STEP_S * self._speed
-                records = decoder.feed(self._advance(step_s))
-                fed_s += step_s
-                with self._lock:
-                    self._wiring.connect(records)
-                    lines = self._wiring.lines_until(round(fed_s * 1e6) - HOLD_BACK_US)
-                self._process.stdin.writelines(lines)
-                self._process.stdin.flush()
-                self._ended.wait(max(0.0, began_s + fed_s / self._speed - time.monotonic()))
-        except Exception as problem:
-            self.fault = problem
+            self._process.stdin.write("".join(lines).encode("ascii"))
+            self._process.stdin.flush()
+        except OSError:
+            if not self._ending:
+                raise PortError("the simulated board has ended") from None
