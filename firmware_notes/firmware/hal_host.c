@@ -6,6 +6,7 @@
  *     volts V0 V1 ...   millivolts on the channels from then on       avcc V    supply and reference, millivolts
  *     mark 0|1  tick 0|1  button1 0|1  button2 0|1  jumper 0|1        level of that input (1 = idle, 0 = active)
  *     go                nothing changes until then
+ *     room 0|1          whether the serial line has room for a line (host build only)
  */
 #include "hal.h"
 
@@ -18,6 +19,7 @@
 static unsigned long volts_mv[CHANNELS];
 static unsigned long avcc_mv = 5000;
 static bool mark_level = true, tick_level = true, jumper_level = true;
+static bool room = true;
 static bool button_level[2] = {true, true};
 static uint32_t marks_us[MARKS];
 static unsigned marks_in, marks_out;
@@ -73,6 +75,8 @@ static void apply(void)
         button_level[1] = level;
     } else if (strcmp(what, "jumper") == 0) {
         jumper_level = level;
+    } else if (strcmp(what, "room") == 0) {
+        room = level;
     }
 }
 
@@ -145,5 +149,5 @@ bool hal_test_jumper(void)
 
 bool hal_send(const char *line, uint8_t length)
 {
-    return fwrite(line, 1, length, stdout) == length;
+    return room && fwrite(line, 1, length, stdout) == length;
 }

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.outside.simulated_board import BuiltBoard
+from monitor.readings import Decoder
 from monitor.readings.wire import WireLine, parse_line
 from tests.firmware.conftest import build_host_tools, run_tool
 
@@ -168,3 +169,22 @@ def test_a_current_loop_that_reports_a_fault_is_put_on_the_rail(tmp_path: Path) 
         expected = 65_535 * current_ma * 220 / 5000
         assert voltage == pytest.approx(expected, abs=65)  # channel 1 is no loop: it is told as it is
         assert loop == (at_rail if at_rail is not None else voltage)
+
+
+def test_a_full_line_loses_samples_honestly_and_no_mark(host_tools: Path) -> None:
+    """Samples without room are numbered, so the gap counts them, and flagged; a mark waits, its time kept."""
+    script = (
+        "0 volts 1000 1000 1000 1000\n101000 room 0\n123000 mark 0\n124000 mark 1\n151000 room 1\n200000 go\n"
+    )
+    lines = lines_of(run_tool(host_tools / "board_host", script))
+    edges = [line for line in lines if line.kind == "E"]
+    (after,) = [k for k in range(1, len(edges)) if edges[k].time_us - edges[k - 1].time_us > PERIOD_US]
+    lost = (edges[after].time_us - edges[after - 1].time_us) // PERIOD_US - 1
+    assert lost == 10
+    (mark,) = [line for line in lines if line.kind == "M"]
+    assert (mark.time_us, mark.fields[0]) == (123_000, 1)
+    assert edges[after].seq - edges[after - 1].seq == lost + 2  # the samples lost, the mark, itself
+    assert [line.fields[0] for line in edges[after : after + 2]] == [1, 0]
+    decoder = Decoder()
+    decoder.feed(run_tool(host_tools / "board_host", script))
+    assert (decoder.tally.lost, decoder.tally.rejected) == (lost, 0)
