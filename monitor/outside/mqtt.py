@@ -39,6 +39,7 @@ from monitor.settings import Station
 
 KEEPALIVE_S = 15  # a dead broker is noticed after twice this
 CONNECT_S = 10.0
+HELLO_S = 3.0
 LOOP_S = 0.03  # how long one wait on the socket lasts: the delay of an alarm at most
 WINDOW = 8  # messages under way at a time
 ACKNOWLEDGE_S = (
@@ -99,6 +100,7 @@ class Bus(threading.Thread):
         self._tls = make_tls(self._settings)
         self._outbox, self._asked, self._version = outbox, asked, version
         self._five = self._settings.protocol != "3.1.1"
+        self._version_known = self._settings.protocol != "auto"
         self._silent_refusals = 0
         self._stopping = threading.Event()
         self._state: Mapping[str, Any] = {}
@@ -157,6 +159,8 @@ class Bus(threading.Thread):
 
     def _live_through_one_connection(self) -> tuple[bool, bool]:
         """Returns whether it was ever good, and whether the broker refused us for good."""
+        if not self._version_known:
+            self._learn_version()
         link = self._open()
         if link is None:
             return False, False
@@ -174,6 +178,27 @@ class Bus(threading.Thread):
             self.connected = False
             with contextlib.suppress(Exception):
                 link.client.disconnect()
+
+    def _learn_version(self) -> None:
+        """Asks with a bare connection which version the broker speaks: an old one may choke on a full one."""
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=f"{self._name}-hello",
+            protocol=MQTTProtocolVersion.MQTTv5,
+            reconnect_on_failure=False,
+        )
+        link = _Connection(client, True)
+        self._set_up(link, will=False)
+        try:
+            client.connect(self._settings.host, self._settings.port, KEEPALIVE_S, clean_start=True)
+        except (OSError, ValueError):
+            return  # the connection itself will say so
+        try:
+            if self._established(link, HELLO_S):
+                self._version_known = True
+        finally:
+            self._version_known = self._version_known or not self._five
+            client.disconnect()
 
     def _open(self) -> _Connection | None:
         client = paho.Client(
@@ -196,7 +221,7 @@ class Bus(threading.Thread):
             return None
         return link
 
-    def _set_up(self, link: _Connection) -> None:
+    def _set_up(self, link: _Connection, *, will: bool = True) -> None:
         client = link.client
         client.suppress_exceptions = True
         client.connect_timeout = CONNECT_S / 2
@@ -205,10 +230,8 @@ class Bus(threading.Thread):
             client.username_pw_set(self._settings.username, self._password)
         if self._tls is not None:
             client.tls_set_context(self._tls)
-        will = {"online": False, "why": "the connection to the monitor was lost"}
-        will_kind = {"ContentType": "application/json", "PayloadFormatIndicator": 1}
-        properties = make_properties(PacketTypes.WILLMESSAGE, **will_kind) if link.five else None
-        client.will_set(f"{self._root}state", self._state_bytes(will), 1, True, properties)
+        if will:
+            self._leave_will(link)
 
         def on_connect(_c: Any, _u: Any, flags: Any, reason: Any, _p: Any) -> None:
             link.reason, link.reason_text = int(reason.value), str(reason)
@@ -236,9 +259,15 @@ class Bus(threading.Thread):
         client.on_connect, client.on_disconnect = on_connect, on_disconnect
         client.on_publish, client.on_message = on_publish, on_message
 
-    def _established(self, link: _Connection) -> bool:
+    def _leave_will(self, link: _Connection) -> None:
+        words = {"online": False, "why": "the connection to the monitor was lost"}
+        kind = {"ContentType": "application/json", "PayloadFormatIndicator": 1}
+        properties = make_properties(PacketTypes.WILLMESSAGE, **kind) if link.five else None
+        link.client.will_set(f"{self._root}state", self._state_bytes(words), 1, True, properties)
+
+    def _established(self, link: _Connection, wait_s: float = CONNECT_S) -> bool:
         """Waits for the broker's word; decides about the older protocol."""
-        end_s = time.monotonic() + CONNECT_S
+        end_s = time.monotonic() + wait_s
         while link.reason is None and link.ended is None and time.monotonic() < end_s:
             self._loop(link)
             if self._stopping.is_set() and time.monotonic() > self._stop_by_s:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import os
-import pty
 import queue
 import random
 import socket
 import threading
 import time
-import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -19,33 +17,9 @@ import serial
 from monitor.errors import PortError
 from monitor.outside import serial_port
 from monitor.outside.serial_port import Bytes, PortEnded, PortLost, PortNews, PortOpened, PortReader
+from tests.edge.pseudo_board import Board
 
 WAIT_S = 20.0  # only a bound for a broken program; nothing here measures time
-
-
-class Board:
-    """A pseudo-terminal behind a symbolic link, as udev gives one: it can be pulled and put back."""
-
-    def __init__(self, link: Path) -> None:
-        self.link, self.master = link, -1
-        self.plug()
-
-    def plug(self) -> None:
-        self.master, slave = pty.openpty()
-        tty.setraw(slave)
-        self.link.symlink_to(os.ttyname(slave))
-        self.slave = slave
-
-    def say(self, text: bytes) -> None:
-        view = memoryview(text)
-        while view:
-            view = view[os.write(self.master, view[:4000]) :]
-
-    def pull(self) -> None:
-        self.link.unlink()
-        os.close(self.slave)
-        os.close(self.master)
-        self.master = -1
 
 
 @pytest.fixture
