@@ -70,6 +70,11 @@ def close(found: Any, expected: Any) -> bool:
     return bool(found == expected)
 
 
+def expected_text(file: Path) -> str:
+    assert file.exists(), f"{file.name} of {file.parent.name} is not there yet; see --rebuild"
+    return file.read_text()
+
+
 def number_or_text(cell: str) -> float | str:
     try:
         return float(cell)
@@ -84,7 +89,7 @@ def test_events_are_as_expected(name: str, rebuild: bool) -> None:
     if rebuild:
         file.write_text(text)
     found = [json.loads(line) for line in text.splitlines()]
-    expected = [json.loads(line) for line in file.read_text().splitlines()]
+    expected = [json.loads(line) for line in expected_text(file).splitlines()]
     for one, other in zip(found, expected, strict=False):
         assert close(one, other), f"now {one}, expected {other}"
     assert len(found) == len(expected)
@@ -97,7 +102,7 @@ def test_revolutions_are_as_expected(name: str, rebuild: bool) -> None:
     if rebuild:
         file.write_text(text)
     found = [list(map(number_or_text, row)) for row in csv.reader(text.splitlines())]
-    expected = [list(map(number_or_text, row)) for row in csv.reader(file.read_text().splitlines())]
+    expected = [list(map(number_or_text, row)) for row in csv.reader(expected_text(file).splitlines())]
     for one, other in zip(found, expected, strict=False):
         assert close(one, other), f"now {one}, expected {other}"
     assert len(found) == len(expected)
