@@ -60,10 +60,10 @@ def test_a_job_is_done_at_its_time_and_the_belt_waits_for_it() -> None:
 
 
 def drain(bench: Bench, until: threading.Event) -> None:
-    with serial.Serial(bench.port, 115200, timeout=0.05) as port:
-        with contextlib.suppress(serial.SerialException):  # the bench may close first
-            while not until.is_set():
-                port.read(4096)
+    closed_first = contextlib.suppress(serial.SerialException)  # by the bench
+    with closed_first, serial.Serial(bench.port, 115200, timeout=0.05) as port:
+        while not until.is_set():
+            port.read(4096)
 
 
 def test_stopping_does_not_wait_for_a_reader_that_is_gone() -> None:
