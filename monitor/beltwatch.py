@@ -9,6 +9,7 @@ A profile takes in a turn only one turn later, when a walk that began in it woul
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -74,10 +75,16 @@ class _PulleyStep:
 
 
 class BeltWatch:
-    """Watches one belt. All travel is in belt revolutions; stations are told through `station_mm`."""
+    """Watches one belt. All travel is in belt revolutions; stations are told through `station_mm`.
 
-    def __init__(self, station: Station, gate: SensorGate) -> None:
+    `tell` is called with each finding and each completed revolution, as soon as it is known.
+    """
+
+    def __init__(
+        self, station: Station, gate: SensorGate, tell: Callable[[BeltFinding | Revolution], None]
+    ) -> None:
         self.station = station
+        self._tell = tell
         self._gate = gate
         self.sensors = station.sensor
         n = len(self.sensors)
@@ -88,7 +95,8 @@ class BeltWatch:
         self.of_pulley = {p: [k for k, s in enumerate(self.sensors) if s.pulley == p] for p in self.pulleys}
         self._wander_length_mm = self.length_mm
         self.walks = {
-            p: WalkEstimator(station.limits.drift_mm_per_rev, self.length_mm, LIVE_BINS // STEP_BINS) for p in self.pulleys
+            p: WalkEstimator(station.limits.drift_mm_per_rev, self.length_mm, LIVE_BINS // STEP_BINS)
+            for p in self.pulleys
         }
         self.sections = [SectionWatch(station.limits.wobble_mm, self.length_mm) for _ in self.sensors]
         self.motion = MotionWatch(n)
@@ -100,50 +108,60 @@ class BeltWatch:
         self._period = None if station.conveyor.marks else PeriodSearch(nominal_us, n)
         self.learning = True
         self.standing = False
-        self.findings: list[BeltFinding] = []
-        self.revolutions: list[Revolution] = []
         self.now: tuple[float, ...] = (math.nan,) * n  # latest level of each sensor, mm
         self.expected: tuple[float, ...] = (math.nan,) * n
         self._last_turn: Turn | None = None
         self.speed_spread = FIRST_SPEED_SPREAD
-        self._roughness = [FIRST_ROUGHNESS] * n  # variance of a bin against what the sensor's noise alone gives
+        self._roughness = [
+            FIRST_ROUGHNESS
+        ] * n  # variance of a bin against what the sensor's noise alone gives
         self._before = [(math.nan, math.nan)] * n
         self._steps_seen: list[list[float]] = [[] for _ in range(n)]
         self._blind = False
+        self.seen_us = 0  # end of the last live bin: nothing will be found about times before it
 
     # ------------------------------------------------------------ input
 
     def samples(self, block: GatedBlock) -> None:
         """Gated samples, in order, all before the next mark."""
-        time, counts, good = block.time_us, block.counts, block.good
+        time, counts, good, lost = block.time_us, block.counts, block.good, block.lost
         if self._period is not None:
             room = self._period.room(time)
             self._period.add(time[:room], counts[:room], good[:room])
             if room == time.size:
                 return
-            period, first_time, first_counts, first_good = self._period.answer([s.counts_per_mm for s in self.sensors])
+            period, first_time, first_counts, first_good = self._period.answer(
+                [s.counts_per_mm for s in self.sensors]
+            )
             self._period = None
             if period == period:
                 self.tracker.turn_us = period
                 self.tracker.turn_known = True
-            self._run(first_time, first_counts, first_good, 0)
-            time, counts, good = time[room:], counts[room:], good[room:]
-        self._run(time, counts, good, int(block.lost.sum()))
+            self._run(first_time, first_counts, first_good, np.zeros(first_time.size, np.int64))
+            time, counts, good, lost = time[room:], counts[room:], good[room:], lost[room:]
+        self._run(time, counts, good, lost)
 
-    def _run(self, time: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_], lost: int) -> None:
+    def _run(
+        self,
+        time: NDArray[np.int64],
+        counts: NDArray[np.int64],
+        good: NDArray[np.bool_],
+        lost: NDArray[np.int64],
+    ) -> None:
         for live in self.tracker.take(time, counts, good, lost):
             self._bin(live)
             turn, marks = self.tracker.overdue(live.end_us)
-            self._marks(marks)
+            self._marks(marks, live.end_us)
             if turn is not None:
                 self._turn(turn)
+            self.seen_us = live.end_us
 
     def mark(self, time_us: int) -> None:
         """The belt mark passed its sensor."""
         bins, turn, marks = self.tracker.mark(time_us)
         for live in bins:
             self._bin(live)
-        self._marks(marks)
+        self._marks(marks, time_us)
         if turn is not None:
             self._turn(turn)
         if self._blind and not self.tracker.disturbed and not self.standing:
@@ -176,10 +194,10 @@ class BeltWatch:
         rest, noise, expected = [math.nan] * n, [math.nan] * n, [math.nan] * n
         for s in range(n):
             expected[s] = self.profiles[s].mean_over(live.u_start, live.u_end)
-            if live.samples[s] and self._gate.fault(s) in ("", "sensor-noisy"):
+            if live.samples[s] and self._gate.fault(s, live.end_us) in ("", "sensor-noisy"):
                 rest[s] = live.reading_mm[s] - expected[s] - self._offset[s]
                 noise[s] = self._roughness[s] * (
-                    self._noise_mm2(s) / live.samples[s] + self._slip_mm2(s, live) + 1e-6
+                    self._noise_mm2(s, live.end_us) / live.samples[s] + self._slip_mm2(s, live) + 1e-6
                 )
         self._roughen(rest, noise)
         self.expected = tuple(expected)
@@ -187,8 +205,8 @@ class BeltWatch:
             return
         self._step(live, rest, noise)
 
-    def _noise_mm2(self, s: int) -> float:
-        noise = self._gate.noise_mm(s)
+    def _noise_mm2(self, s: int, time_us: int) -> float:
+        noise = self._gate.noise_mm(s, time_us)
         if noise != noise:
             noise = DEFAULT_NOISE_MM
         return noise * noise * (1.0 + 1.0 / max(self.profiles[s].turns, 1))
@@ -265,7 +283,9 @@ class BeltWatch:
             for s in self.of_pulley[p]:
                 levels[s] = f.m + f.o + self._offset[s]
                 if walk.state != "settling" and rest[s] == rest[s]:
-                    self._sectioned(live.end_us, s, self.sections[s].step(live.u_start, live.u_end, rest[s] - f.m - f.o))
+                    self._sectioned(
+                        live.end_us, s, self.sections[s].step(live.u_start, live.u_end, rest[s] - f.m - f.o)
+                    )
         self.now = tuple(levels)
 
     def _walked(self, live: LiveBin, pulley: Pulley, found: list[WalkFinding | Passage]) -> None:
@@ -276,7 +296,14 @@ class BeltWatch:
                 self._find(live.end_us, "jump", True, pulley=pulley, text=f"{f.u_onset:.3f}")
             else:
                 begins = f.name == "walk-begins"
-                self._find(live.end_us, "drift", begins, pulley=pulley, value_mm=f.walk_mm_per_rev, text=f"{f.u_onset:.3f}")
+                self._find(
+                    live.end_us,
+                    "drift",
+                    begins,
+                    pulley=pulley,
+                    value_mm=f.walk_mm_per_rev,
+                    text=f"{f.u_onset:.3f}",
+                )
 
     def _sectioned(self, time_us: int, s: int, found: list[SectionFinding]) -> None:
         sensor = self.sensors[s]
@@ -293,11 +320,11 @@ class BeltWatch:
             )
 
     def _find(self, time_us: int, name: str, active: bool, **more: Any) -> None:
-        self.findings.append(BeltFinding(time_us, name, active, **more))
+        self._tell(BeltFinding(time_us, name, active, **more))
 
-    def _marks(self, found: list[MarkFinding]) -> None:
+    def _marks(self, found: list[MarkFinding], known_us: int) -> None:
         for f in found:
-            self._find(f.time_us, f.name or "mark", bool(f.name))
+            self._find(known_us, f.name or "mark", bool(f.name))
 
     def _see_again(self) -> None:
         """Travel is certain again: the lines of the pulleys start anew."""
@@ -333,7 +360,10 @@ class BeltWatch:
     def _first_turn(self, turn: Turn) -> None:
         places = [self._place(s, turn) for s in range(len(self.sensors))]
         first = self._first
-        if first and abs((turn.end_us - turn.start_us) / (first[-1].end_us - first[-1].start_us) - 1.0) > 0.01:
+        if (
+            first
+            and abs((turn.end_us - turn.start_us) / (first[-1].end_us - first[-1].start_us) - 1.0) > 0.01
+        ):
             first.clear()
         first.append(turn)
         self._report(turn, places)
@@ -346,7 +376,9 @@ class BeltWatch:
             w = self.walks[sensor.pulley]
             fit = fit_first_turns(np.array([t.reading_mm[s] for t in self._first]), w.s2_mm2, w.kappa_per_rev)
             self.profiles[s].replace(fit.profile_mm, len(self._first))
-            walking.setdefault(sensor.pulley, []).append((fit.walk_mm_per_rev, fit.walk_se_mm_per_rev, fit.levels_mm[-1]))
+            walking.setdefault(sensor.pulley, []).append(
+                (fit.walk_mm_per_rev, fit.walk_se_mm_per_rev, fit.levels_mm[-1])
+            )
         for p, fits in walking.items():
             mean = sum(f[2] for f in fits) / len(fits)
             for s, f in zip(self.of_pulley[p], fits, strict=True):
@@ -359,7 +391,14 @@ class BeltWatch:
             self.walks[p].start(self.tracker.travel_now, [], 4.0 * self.station.limits.drift_mm_per_rev)
             if rate == rate and abs(rate) >= self.station.limits.drift_mm_per_rev and abs(rate) > 5.0 * se:
                 self.walks[p].state = "drifting"
-                self._find(end_us, "drift", True, pulley=p, value_mm=rate, text=f"{self.tracker.rev - FIRST_TURNS:.3f}")
+                self._find(
+                    end_us,
+                    "drift",
+                    True,
+                    pulley=p,
+                    value_mm=rate,
+                    text=f"{self.tracker.rev - FIRST_TURNS:.3f}",
+                )
         self._first = []
         self._learn_length()
 
@@ -388,7 +427,7 @@ class BeltWatch:
         profile = self.profiles[s]
         u = turn.rev - 1 + (np.arange(TURN_BINS) + 0.5) / TURN_BINS
         line = walk.path(u) if not self.learning else np.zeros(TURN_BINS)
-        noise = self._gate.noise_mm(s)
+        noise = self._gate.noise_mm(s, turn.end_us)
         wander = walk.s2_mm2 if walk.state != "settling" else walk.s2_mm2 + 4.0
         return place_turn(
             turn.reading_mm[s],
@@ -404,7 +443,12 @@ class BeltWatch:
 
     def _learnable(self, s: int, turn: Turn, place: TurnPosition) -> bool:
         walk = self.walks[self.sensors[s].pulley]
-        return turn.regular and place.used_share > 0.6 and walk.state != "settling" and self._gate.fault(s) == ""
+        return (
+            turn.regular
+            and place.used_share > 0.6
+            and walk.state != "settling"
+            and self._gate.fault(s, turn.end_us) == ""
+        )
 
     def _learn_held(self) -> None:
         held = self._held
@@ -422,13 +466,18 @@ class BeltWatch:
         for p in self.pulleys:
             walk = self.walks[p]
             usable = [s for s in self.of_pulley[p] if learn[s]]
-            if not usable or walk.state != "steady" or walk.u_segment > turn.rev - 1 or self.tracker.disturbed:
+            if (
+                not usable
+                or walk.state != "steady"
+                or walk.u_segment > turn.rev - 1
+                or self.tracker.disturbed
+            ):
                 continue
             rows = [np.where(places[s].out, np.nan, turn.reading_mm[s] - self.profiles[s].mm) for s in usable]
             row = sum(rows[1:], rows[0]) / len(rows)
             group = row.reshape(LIVE_BINS // STEP_BINS, -1)
             cells = group.shape[1]
-            noise = sum(self._noise_mm2(s) for s in usable) / len(usable) ** 2
+            noise = sum(self._noise_mm2(s, turn.end_us) for s in usable) / len(usable) ** 2
             samples = float(np.mean([turn.samples[s].sum() for s in usable])) / (TURN_BINS / cells)
             residual = [float(v) for v in group.mean(axis=1)]
             walk.learn_wander(residual, noise / max(samples, 1.0))
@@ -472,10 +521,10 @@ class BeltWatch:
                     pulley=sensor.pulley,
                     edge_min_mm=turn.edge_min_mm[s],
                     edge_max_mm=turn.edge_max_mm[s],
-                    quality=self._gate.fault(s) or "good",
+                    quality=self._gate.fault(s, turn.end_us) or "good",
                 )
             )
-        self.revolutions.append(Revolution(turn.rev, turn.start_us / 1e6, turn.end_us / 1e6, tuple(rows)))
+        self._tell(Revolution(turn.rev, turn.start_us / 1e6, turn.end_us / 1e6, tuple(rows)))
 
     def _behaviour(self, s: int, place: TurnPosition) -> Behaviour:
         if place.position_mm != place.position_mm:

@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import copy
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from functools import partial
 from typing import Any
 
 import numpy as np
 
-from .beltwatch import BeltFinding, BeltWatch
+from .beltwatch import DEFAULT_LENGTH_MM, BeltFinding, BeltWatch
 from .detection.sections import EdgeWatch
 from .detection.sensors import SensorFinding, SensorGate
 from .forecast.camber import camber_percent
@@ -59,9 +60,11 @@ class Pipeline:
         self.station = station
         self._decoder = Decoder()
         self._gate = SensorGate(station)
-        self._belt = BeltWatch(station, self._gate)
+        self._belt = BeltWatch(station, self._gate, self._found)
         self._edges = [
-            EdgeWatch(station.limits.edge_warn_mm, station.limits.edge_stop_mm, s.zero_counts, s.counts_per_mm)
+            EdgeWatch(
+                station.limits.edge_warn_mm, station.limits.edge_stop_mm, s.zero_counts, s.counts_per_mm
+            )
             for s in station.sensor
         ]
         self._runin = RunIn(station, BeltAnswer(station))
@@ -73,10 +76,13 @@ class Pipeline:
         self._sampled_us = -1
         self._rows: dict[str, RevolutionRow] = {}
         self._active: dict[tuple[str, str], Event] = {}
+        self._rev = 0
         self._moved_u = -math.inf
         self._walk_onset: dict[Pulley, float] = {}
         self._unlogged: dict[Pulley, float] = {}
-        self._records_tally: Tally | None = None
+        length_mm = station.belt.length_mm or DEFAULT_LENGTH_MM
+        self._hold_us = 1.1 * length_mm / station.belt.speed_mps * 1000.0  # a revolution and a little
+        self._waiting: list[tuple[int, Callable[[], None]]] = []
         self._marks_odd: set[str] = set()
 
     # ------------------------------------------------------------ in
@@ -102,6 +108,7 @@ class Pipeline:
 
     def finish(self) -> list[Message]:
         """The recording ends here. Nothing is invented for what was under way."""
+        self._tell(self._time_us)
         return self._take()
 
     def _take(self) -> list[Message]:
@@ -160,44 +167,47 @@ class Pipeline:
         gated, faults = self._gate.take(block)
         if gated.time_us.size == 0:
             return
-        turn_us = self._belt.tracker.turn_us
         for s, watch in enumerate(self._edges):
-            for t, name, active, edge in watch.take(gated.time_us, gated.counts[:, s], gated.good[:, s], turn_us):
-                self._edge(t, s, name, active, edge)
-        for fault in faults:
-            self._sensor(fault)
+            for t, name, active, edge in watch.take(
+                gated.time_us, gated.counts[:, s], gated.good[:, s], self._hold_us
+            ):
+                self._waiting.append((t, partial(self._edge, t, s, name, active, edge)))
+        self._waiting.extend((fault.time_us, partial(self._sensor, fault)) for fault in faults)
+        self._waiting.sort(key=lambda w: w[0])
         start = 0
         while self._marks and self._marks[0] <= int(gated.time_us[-1]):
             stop = int(np.searchsorted(gated.time_us, self._marks[0]))
             self._belt.samples(_cut(gated, start, stop))
-            self._drain()
             self._belt.mark(self._marks.pop(0))
-            self._drain()
             start = stop
         self._belt.samples(_cut(gated, start, gated.time_us.size))
-        self._drain()
         self._sampled_us = int(gated.time_us[-1])
+        self._tell(self._belt.seen_us if self._belt.tracker.started else self._sampled_us)
+
+    def _tell(self, until_us: int) -> None:
+        """Tell what was found sample by sample up to a time, before what the belt's chain finds later than that."""
+        while self._waiting and self._waiting[0][0] <= until_us:
+            self._waiting.pop(0)[1]()
 
     def _pass_marks(self, time_us: int) -> None:
         while self._marks and self._marks[0] <= time_us:
             self._belt.mark(self._marks.pop(0))
-            self._drain()
 
     # ------------------------------------------------------------ what was found
 
-    def _drain(self) -> None:
-        """Turn what the belt's chain found into events, in the order it was found."""
-        belt = self._belt
-        found, belt.findings = belt.findings, []
-        for f in found:
-            self._belt_finding(f)
-        turns, belt.revolutions = belt.revolutions, []
-        for revolution in turns:
-            self._revolution(revolution)
+    def _found(self, what: BeltFinding | Revolution) -> None:
+        """The belt's chain found something, just now."""
+        if isinstance(what, BeltFinding):
+            self._tell(what.time_us)
+            self._belt_finding(what)
+        else:
+            self._tell(round(what.end_s * 1e6))
+            self._revolution(what)
 
     def _revolution(self, revolution: Revolution) -> None:
         for row in revolution.rows:
             self._rows[row.sensor] = row
+        self._rev = revolution.rev
         self._out.append(revolution)
         for pulley, since in list(self._unlogged.items()):
             if revolution.rev - since >= self.station.procedure.settle_revs:
@@ -206,7 +216,7 @@ class Pipeline:
         self._advise(self._runin.on_revolution(revolution))
 
     def _belt_finding(self, f: BeltFinding) -> None:
-        t_s = max(f.time_us, self._sampled_us) / 1e6
+        t_s = f.time_us / 1e6
         if f.name == "drift":
             self._drift(t_s, f)
         elif f.name == "jump" and f.pulley is not None:
@@ -215,11 +225,23 @@ class Pipeline:
             self._mark(t_s, f)
         elif f.active:
             self._raise(
-                t_s, f.name, pulley=f.pulley, sensor=f.sensor, value_mm=f.value_mm, start_mm=f.start_mm, end_mm=f.end_mm
+                t_s,
+                f.name,
+                pulley=f.pulley,
+                sensor=f.sensor,
+                value_mm=f.value_mm,
+                start_mm=f.start_mm,
+                end_mm=f.end_mm,
             )
         else:
             self._clear(
-                t_s, f.name, pulley=f.pulley, sensor=f.sensor, value_mm=f.value_mm, start_mm=f.start_mm, end_mm=f.end_mm
+                t_s,
+                f.name,
+                pulley=f.pulley,
+                sensor=f.sensor,
+                value_mm=f.value_mm,
+                start_mm=f.start_mm,
+                end_mm=f.end_mm,
             )
 
     def _drift(self, t_s: float, f: BeltFinding) -> None:
@@ -260,7 +282,14 @@ class Pipeline:
         sensor = self.station.sensor[f.channel]
         change = self._raise if f.active else self._clear
         value = f.value_mm if f.value_mm == f.value_mm else None
-        change(f.time_us / 1e6, f.name, pulley=sensor.pulley, sensor=sensor.name, value_mm=value, text=f.why or None)
+        change(
+            f.time_us / 1e6,
+            f.name,
+            pulley=sensor.pulley,
+            sensor=sensor.name,
+            value_mm=value,
+            text=f.why or None,
+        )
 
     # ------------------------------------------------------------ what was said
 
@@ -331,7 +360,7 @@ class Pipeline:
     @property
     def rev(self) -> int:
         """Completed belt revolutions."""
-        return self._belt.tracker.rev
+        return self._rev
 
     @property
     def running(self) -> bool:
@@ -369,7 +398,11 @@ class Pipeline:
             expected = belt.expected[s] + position
             quality = self._gate.fault(s) or ("good" if position == position else "unknown")
             sensors.append(SensorNow(sensor.name, self._edges[s].edge_mm, expected, position, quality))
-        speed = belt.length_mm / belt.tracker.turn_us * 1000.0 * belt.tracker.factor if belt.tracker.started else math.nan
+        speed = (
+            belt.length_mm / belt.tracker.turn_us * 1000.0 * belt.tracker.factor
+            if belt.tracker.started
+            else math.nan
+        )
         return Now(self.t_s, travel, speed, self.running, tuple(sensors))
 
     def profile_rows(self) -> list[tuple[str, float, float]]:
@@ -418,4 +451,6 @@ class Pipeline:
 
 
 def _cut(gated: Any, start: int, stop: int) -> Any:
-    return type(gated)(gated.time_us[start:stop], gated.counts[start:stop], gated.good[start:stop], gated.lost[start:stop])
+    return type(gated)(
+        gated.time_us[start:stop], gated.counts[start:stop], gated.good[start:stop], gated.lost[start:stop]
+    )

@@ -77,7 +77,9 @@ class MotionWatch:
         mean_over: ProfileMean,
     ) -> SpeedChange | None:
         """One live bin: readings, what is left of them without camber, and the variance of each (NaN = not seen)."""
-        self._seen.append(_Seen(start_us, end_us, u_start, u_end, tuple(reading_mm), tuple(rest_mm), tuple(noise_mm2)))
+        self._seen.append(
+            _Seen(start_us, end_us, u_start, u_end, tuple(reading_mm), tuple(rest_mm), tuple(noise_mm2))
+        )
         self._quiet = max(0, self._quiet - 1)
         if factor == 0.0:
             return self._starts()
@@ -106,7 +108,9 @@ class MotionWatch:
 
     def _startled(self, wander_mm2: float, kappa_per_rev: float) -> bool:
         now, then = self._seen[-1], self._seen[-1 - LOOK]
-        wander = 2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * max(now.u_end - then.u_end, LOOK / LIVE_STEPS))
+        wander = (
+            2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * max(now.u_end - then.u_end, LOOK / LIVE_STEPS))
+        )
         for s in range(self._n):
             change = now.rest[s] - then.rest[s]
             if abs(change) > TRIGGER_SIGMAS * math.sqrt(now.noise[s] + then.noise[s] + wander):

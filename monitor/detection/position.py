@@ -22,7 +22,10 @@ from numpy.typing import NDArray
 
 OUT_SIGMAS = 4.5  # a station this far from the line is left out
 NEIGHBOURS_MM = 250.0  # stations this near to one left out are left out too: a section has soft ends
-LEAST_SHARE = 0.4  # share of stations that must be seen and in line; below, the position is unknown
+LEAST_SHARE = 0.4  # share of the stations seen that must be in line; below, the position is unknown
+LEAST_SEEN = (
+    0.25  # share of all stations that must be seen (fast short belts leave some of a fine grid empty)
+)
 STATION_ERROR = 0.0006  # revolutions, one standard deviation: how well travel between two marks is known
 FIRST_SE_MM = 0.12  # wander of the belt, against which stations are told before it is learnt
 
@@ -57,7 +60,9 @@ def place_turn(
     seen = np.isfinite(rest)
     used = seen.copy()
     if profile_turns and seen.any():
-        variance = wander_mm2 * (1.0 + 1.0 / profile_turns) + noise_mm**2 / np.maximum(samples, 1) * (1.0 + 1.0 / profile_turns)
+        variance = wander_mm2 * (1.0 + 1.0 / profile_turns) + noise_mm**2 / np.maximum(samples, 1) * (
+            1.0 + 1.0 / profile_turns
+        )
         sigma = np.sqrt(variance + (0.25 * np.abs(np.gradient(profile_mm))) ** 2)
         centre = float(np.median(rest[seen]))
         out = seen & (np.abs(rest - centre) > OUT_SIGMAS * sigma)
@@ -68,8 +73,9 @@ def place_turn(
         for k in range(1, reach + 1):
             wide = wide | np.roll(out & ~lone, k) | np.roll(out & ~lone, -k)
         used &= ~(wide | out)
-    share = float(np.count_nonzero(used)) / cells
-    if share < LEAST_SHARE:
+    seen_count = int(np.count_nonzero(seen))
+    share = float(np.count_nonzero(used)) / max(seen_count, 1)
+    if share < LEAST_SHARE or seen_count < LEAST_SEEN * cells:
         return TurnPosition(math.nan, math.nan, seen & ~used, share)
     x = np.arange(cells)
     filled = rest.copy()
@@ -78,13 +84,17 @@ def place_turn(
     position = math.fsum((filled + line_mm).tolist()) / cells
     if not profile_turns and not seen.all():
         position = math.fsum((np.interp(x, x[seen], reading_mm[seen], period=cells)).tolist()) / cells
-    noise = noise_mm**2 * math.fsum((1.0 / np.maximum(samples[used], 1)).tolist()) / cells**2
+    noise = (
+        noise_mm**2 * math.fsum((1.0 / np.maximum(samples[used], 1)).tolist()) / max(int(used.sum()), 1) ** 2
+    )
     gap = 1.0 - share
     filled_wander = gap * gap * wander_mm2 * min(1.0, 0.5 * gap * kappa_per_rev)
     spread = float(np.std(profile_mm)) if profile_turns else float(np.nanstd(reading_mm))
     stations = (STATION_ERROR * 2.0 * math.pi * spread) ** 2
     missing_profile = 0.0 if profile_turns else (gap * spread) ** 2
-    return TurnPosition(position, math.sqrt(noise + filled_wander + stations + missing_profile), seen & ~used, share)
+    return TurnPosition(
+        position, math.sqrt(noise + filled_wander + stations + missing_profile), seen & ~used, share
+    )
 
 
 def _smooth(rest: NDArray[np.float64], used: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -114,7 +124,9 @@ def fit_first_turns(readings_mm: NDArray[np.float64], wander_mm2: float, kappa_p
         seen = np.isfinite(difference)
         steps.append(float(np.median(difference[seen])) if seen.sum() > cells // 3 else math.nan)
     levels = np.concatenate(([0.0], np.cumsum(np.nan_to_num(np.array(steps))))) if steps else np.zeros(1)
-    mean_wander = wander_mm2 * min(1.0, 2.0 / max(kappa_per_rev, 1e-9))  # variance of a whole turn's mean, nearly
+    mean_wander = wander_mm2 * min(
+        1.0, 2.0 / max(kappa_per_rev, 1e-9)
+    )  # variance of a whole turn's mean, nearly
     known = [s for s in steps if s == s]
     walk = sum(known) / len(known) if known else math.nan
     walk_se = math.sqrt(2.0 * mean_wander) / len(known) if known else math.nan

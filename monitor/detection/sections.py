@@ -130,7 +130,9 @@ class EdgeWatch:
     ) -> list[tuple[int, str, bool, float]]:
         """Samples of the sensor. hold_us: a revolution's time. Returns (time_us, name, active, edge in mm)."""
         records, seen, total = self._carry
-        starts = np.concatenate((np.zeros(1, np.int64), np.arange(self.MEAN - records, time_us.size, self.MEAN)))
+        starts = np.concatenate(
+            (np.zeros(1, np.int64), np.arange(self.MEAN - records, time_us.size, self.MEAN))
+        )
         sums = np.add.reduceat(counts * good, starts)
         seens = np.add.reduceat(good.astype(np.int64), starts)
         sums[0] += total
@@ -143,7 +145,9 @@ class EdgeWatch:
         edges = (sums[:whole][ok] / seens[:whole][ok] - self._zero) / self._per_mm
         if edges.size:
             self.edge_mm = float(edges[-1])
-        if not any(self.active.values()) and (not edges.size or np.abs(edges).max() < self._limits["edge-warn"]):
+        if not any(self.active.values()) and (
+            not edges.size or np.abs(edges).max() < self._limits["edge-warn"]
+        ):
             return []
         changes = []
         for t, edge in zip(ends[ok].tolist(), edges.tolist(), strict=True):

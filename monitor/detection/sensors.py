@@ -11,8 +11,9 @@ depend on how the bytes were cut.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 from ..records import EdgeBlock
 from ..settings import Station
 
+T = TypeVar("T")
 WINDOW = 128  # records in a noise window: 2.6 s at 50 Hz, spread known to 9 %
 STUCK_RUN = 25  # identical counts running; noise of 20 counts makes even 5 running a one in 1e7 event
 STUCK_SPAN_US = 300_000  # and at least this long, for very fast boards
@@ -29,6 +31,7 @@ NOISY_RATIO = 3.0  # spread above the learnt one that names a sensor noisy; two 
 SPIKE_SHARE = 0.003  # share of lone spikes over SPIKE_WINDOWS windows that names a sensor noisy
 SPIKE_WINDOWS = 8
 MAX_NOISE_MM = 1.5  # a sensor that was noisy from the start has no learnt spread to compare with
+HISTORY = 20_000  # changes of noise and fault kept: more than the longest block of samples can hold
 NO_SIGNAL_FLAGS = 0b110  # reference out of range, test pattern
 
 
@@ -60,6 +63,10 @@ class _Channel:
     diffs: list[NDArray[np.int64]] = field(default_factory=list)
     spikes: list[int] = field(default_factory=list)
     window_spikes: int = 0
+    noises: list[tuple[int, float]] = field(
+        default_factory=list
+    )  # (time_us, counts): how the noise became known
+    faults: list[tuple[int, str]] = field(default_factory=list)  # (time_us, name): how the fault changed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,19 +92,23 @@ class SensorGate:
         self._lost = np.empty(0, np.int64)
         self._in_window = 0
 
-    def fault(self, sensor: int) -> str:
-        """The fault that the sensor has now, or an empty text."""
-        return self._channels[sensor].fault
+    def fault(self, sensor: int, time_us: float = math.inf) -> str:
+        """The fault that the sensor had at that time (the latest of all without one), or an empty text."""
+        return _latest(self._channels[sensor].faults, time_us, "")
 
-    def noise_mm(self, sensor: int) -> float:
-        """White noise of one sample, mm (one standard deviation). NaN before the first window."""
+    def noise_mm(self, sensor: int, time_us: float = math.inf) -> float:
+        """White noise of one sample, mm (one standard deviation), as known at that time. NaN before the first window."""
         c = self._channels[sensor]
-        return c.noise_counts / c.counts_per_mm if c.noise_counts > 0 else float("nan")
+        return _latest(c.noises, time_us, math.nan) / c.counts_per_mm
 
     def restart(self) -> None:
         """Forget the samples under way: nothing is bridged over a restart of the board."""
         n = len(self._pick)
-        self._time, self._flags, self._lost = np.empty(0, np.int64), np.empty(0, np.uint8), np.empty(0, np.int64)
+        self._time, self._flags, self._lost = (
+            np.empty(0, np.int64),
+            np.empty(0, np.uint8),
+            np.empty(0, np.int64),
+        )
         self._counts = np.empty((0, n), np.int64)
 
     def take(self, block: EdgeBlock) -> tuple[GatedBlock, list[SensorFinding]]:
@@ -160,7 +171,9 @@ class SensorGate:
             self._in_window += step
             closes = self._in_window == WINDOW
             for k, c in enumerate(self._channels):
-                self._runs(k, c, time[part], before[part, k], now[part, k], on_rail[part, k], good[part, k], findings)
+                self._runs(
+                    k, c, time[part], before[part, k], now[part, k], on_rail[part, k], good[part, k], findings
+                )
                 c.diffs.append(np.abs(now[part, k] - before[part, k]))
                 c.window_spikes += int(np.count_nonzero(spike[part, k]))
                 if closes:
@@ -221,12 +234,23 @@ class SensorGate:
             if c.fault == "sensor-stuck":
                 good[i] = False
 
-    def _set(self, k: int, c: _Channel, time_us: int, fault: str, findings: list[SensorFinding], value: float = float("nan"), why: str = "") -> None:
+    def _set(
+        self,
+        k: int,
+        c: _Channel,
+        time_us: int,
+        fault: str,
+        findings: list[SensorFinding],
+        value: float = float("nan"),
+        why: str = "",
+    ) -> None:
         if c.fault == fault:
             return
         if c.fault:
             findings.append(SensorFinding(time_us, k, c.fault, False, float("nan"), ""))
         c.fault = fault
+        c.faults.append((time_us, fault))
+        del c.faults[:-HISTORY]
         c.calm = 0
         if fault:
             findings.append(SensorFinding(time_us, k, fault, True, value, why))
@@ -243,7 +267,7 @@ class SensorGate:
             return False
         if len(c.learnt) < 4:
             c.learnt.append(spread)
-            c.noise_counts = sorted(c.learnt)[len(c.learnt) // 2]
+            self._know(c, time_us, sorted(c.learnt)[len(c.learnt) // 2])
             return True
         learnt = sorted(c.learnt[:4])[1]
         spread_mm = spread / c.counts_per_mm
@@ -253,14 +277,32 @@ class SensorGate:
         share = sum(c.spikes) / (WINDOW * SPIKE_WINDOWS)
         spiky = share > SPIKE_SHARE and sum(n > 0 for n in c.spikes) >= 3
         if c.fault == "" and (c.high_windows >= 2 or spiky):
-            why = "its readings scatter more than they did" if c.high_windows >= 2 else "lone readings jump away and back"
+            why = (
+                "its readings scatter more than they did"
+                if c.high_windows >= 2
+                else "lone readings jump away and back"
+            )
             self._set(k, c, time_us, "sensor-noisy", findings, spread_mm, why)
         elif c.fault == "sensor-noisy" and c.low_windows >= 4 and share < SPIKE_SHARE / 3:
             self._set(k, c, time_us, "", findings)
         # the working spread follows quickly upward, slowly downward; spikes are told against the learnt one
-        c.noise_counts = max(spread, 0.9 * c.noise_counts + 0.1 * spread)
+        self._know(c, time_us, max(spread, 0.9 * c.noise_counts + 0.1 * spread))
         return True
+
+    @staticmethod
+    def _know(c: _Channel, time_us: int, noise_counts: float) -> None:
+        c.noise_counts = noise_counts
+        c.noises.append((time_us, noise_counts))
+        del c.noises[:-HISTORY]
 
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""
         return dict(self.__dict__)
+
+
+def _latest(changes: list[tuple[int, T]], time_us: float, default: T) -> T:
+    """The value of the last change not after time_us."""
+    for at, value in reversed(changes):
+        if at <= time_us:
+            return value
+    return default

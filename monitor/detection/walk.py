@@ -30,18 +30,26 @@ from ..numerics.wander import LineFilter, LineFit, fit_line, fit_wander
 
 AGES = 96  # onsets looked at, bins: 1.5 revolutions
 GATE = 4.0  # innovations beyond this many standard deviations are a section, not the belt
-LOG_RATIO_RAISE = 8.0  # log likelihood ratio that raises; see DEVELOPERS.md for the false alarms it was designed for
+LOG_RATIO_RAISE = (
+    8.0  # log likelihood ratio that raises; see DEVELOPERS.md for the false alarms it was designed for
+)
 LOG_RATIO_KINK = 8.0  # the same for a change of a walk under way
 USUAL = 4.0  # times drift_mm_per_rev: spread of the rates expected of a walk (a normal prior)
 FASTEST = 8.0  # times drift_mm_per_rev: no walk faster than this is looked for bin by bin
-SECTION_MM = 1700.0  # a section is seldom longer; an onset must be older than this much belt (within AGE_LIMITS)
+SECTION_MM = (
+    1700.0  # a section is seldom longer; an onset must be older than this much belt (within AGE_LIMITS)
+)
 AGE_LIMITS_REV = (0.12, 0.25)
 RETURN_GATE = 2.0  # after a section, readings count again from this many standard deviations on
-LONGEST_SECTION_MM = 2600.0  # readings that stay out for longer than this are the whole belt (within RUN_LIMITS)
+LONGEST_SECTION_MM = (
+    2600.0  # readings that stay out for longer than this are the whole belt (within RUN_LIMITS)
+)
 RUN_LIMITS_REV = (0.18, 0.35)
 LEAD_BINS = 3  # steps before a section that are left out with it: its soft beginning
 COMING_BACK = 0.6  # share of the peak below which a departure is on its way back and gets half as long again
-PRIOR_WANDER_MM = 0.12  # a belt's wander before it is learnt (common practice, no source): one standard deviation
+PRIOR_WANDER_MM = (
+    0.12  # a belt's wander before it is learnt (common practice, no source): one standard deviation
+)
 PRIOR_WANDER_LENGTH_MM = 6500.0  # and the travel over which it decays to 1/e
 Q_LEVEL = 0.03**2  # mm2/rev: slow change of a steady level
 STEADY_SLOPE_SE = 0.08  # mm/rev: creep of a belt that counts as steady
@@ -86,25 +94,39 @@ class WalkEstimator:
         self._wmax = FASTEST * drift_mm_per_rev
         self._usual = 1.0 / (USUAL * drift_mm_per_rev) ** 2
         self._bins = bins_per_rev
-        self._age_min = round(bins_per_rev * min(max(SECTION_MM / length_mm, AGE_LIMITS_REV[0]), AGE_LIMITS_REV[1]))
-        self._run_max = bins_per_rev * min(max(LONGEST_SECTION_MM / length_mm, RUN_LIMITS_REV[0]), RUN_LIMITS_REV[1])
+        self._age_min = round(
+            bins_per_rev * min(max(SECTION_MM / length_mm, AGE_LIMITS_REV[0]), AGE_LIMITS_REV[1])
+        )
+        self._run_max = bins_per_rev * min(
+            max(LONGEST_SECTION_MM / length_mm, RUN_LIMITS_REV[0]), RUN_LIMITS_REV[1]
+        )
         self.s2_mm2 = PRIOR_WANDER_MM**2
         self.kappa_per_rev = length_mm / PRIOR_WANDER_LENGTH_MM
         self._kappa_prior = self.kappa_per_rev
-        self._structure = [0.0, 0.0, 0.0]  # sums of squared differences over the two lags, and turns they come from
+        self._structure = [
+            0.0,
+            0.0,
+            0.0,
+        ]  # sums of squared differences over the two lags, and turns they come from
         self.state: State = "proving"
         self.filter: LineFilter | None = None
         self.u_segment = 0.0  # travel where the present line begins
-        self.segments: deque[tuple[float, float]] = deque(maxlen=32)  # (travel, walk) of lines, for the path of a turn
+        self.segments: deque[tuple[float, float]] = deque(
+            maxlen=32
+        )  # (travel, walk) of lines, for the path of a turn
         self._points: deque[_Point] = deque(maxlen=4 * bins_per_rev + 8)
         self._a = np.zeros(AGES)
         self._b = np.zeros(AGES)
         self._signature = np.zeros(AGES)
         self._signature2 = np.zeros(AGES)
         self._ages_known = 0
-        self._before: deque[tuple[LineFilter, NDArray[np.float64], NDArray[np.float64], float]] = deque(maxlen=LEAD_BINS)
+        self._before: deque[tuple[LineFilter, NDArray[np.float64], NDArray[np.float64], float]] = deque(
+            maxlen=LEAD_BINS
+        )
         self._tail = 0  # bins after a section that are still left out
-        self._run: list[tuple[float, float, float, float]] = []  # gated bins under way: u_start, u_end, departure, r
+        self._run: list[
+            tuple[float, float, float, float]
+        ] = []  # gated bins under way: u_start, u_end, departure, r
         self._settle_until = math.nan
         self.onset_u = math.nan
         self.evidence = 0.0  # best log ratio of the last bin
@@ -126,7 +148,17 @@ class WalkEstimator:
                 continue
             if f is None:
                 if p.r == p.r:
-                    f = LineFilter(p.r, 0.0, 0.0, 4.0 * self.s2_mm2 + p.noise + 0.25, 0.0, 0.0, slope_se**2, 0.0, self.s2_mm2)
+                    f = LineFilter(
+                        p.r,
+                        0.0,
+                        0.0,
+                        4.0 * self.s2_mm2 + p.noise + 0.25,
+                        0.0,
+                        0.0,
+                        slope_se**2,
+                        0.0,
+                        self.s2_mm2,
+                    )
                     expected, variance = f.expect(p.noise)
                     f.update(p.r - expected, variance)
                 continue
@@ -181,7 +213,9 @@ class WalkEstimator:
 
     # ------------------------------------------------------------ bins
 
-    def step(self, u_start: float, u_end: float, reading_mm: float, noise_mm2: float) -> list[WalkFinding | Passage]:
+    def step(
+        self, u_start: float, u_end: float, reading_mm: float, noise_mm2: float
+    ) -> list[WalkFinding | Passage]:
         """One live bin: reading with camber taken out (NaN = not seen) and its noise variance."""
         du = u_end - u_start
         if du <= 0.0:
@@ -240,7 +274,9 @@ class WalkEstimator:
         self._a[lost:], self._b[lost:] = a[: AGES - lost], b[: AGES - lost]
         self._a[:lost] = self._b[:lost] = 0.0
 
-    def _follow(self, u_end: float, du: float, reading_mm: float, noise_mm2: float) -> list[WalkFinding | Passage]:
+    def _follow(
+        self, u_end: float, du: float, reading_mm: float, noise_mm2: float
+    ) -> list[WalkFinding | Passage]:
         """While a logged move is answered the level is free; afterwards the line starts anew."""
         f = self.filter
         assert f is not None

@@ -14,7 +14,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-
 KAPPA_SPREAD = 0.5  # of log kappa about its prior: belts differ by a factor of 1.6 either way
 PRIOR_COUNT = 8.0  # squared differences that the prior variance of the wander is worth
 
@@ -33,7 +32,9 @@ class LineFilter:
     pwo: float = 0.0
     poo: float = 0.0
 
-    def predict(self, du_rev: float, s2_mm2: float, kappa_per_rev: float, q_level: float, q_slope: float) -> None:
+    def predict(
+        self, du_rev: float, s2_mm2: float, kappa_per_rev: float, q_level: float, q_slope: float
+    ) -> None:
         """Advance by du_rev revolutions. q_level mm2/rev and q_slope (mm/rev)2/rev let the line bend slowly."""
         phi = math.exp(-kappa_per_rev * du_rev)
         self.m += self.w * du_rev
@@ -131,9 +132,13 @@ def fit_wander(
     for i in range(-8, 9):
         kappa = kappa_prior * math.exp(0.125 * i)
         shape = [-2.0 * math.expm1(-kappa * lag) for lag in lags_rev]
-        total = PRIOR_COUNT * s2_prior_mm2 + sum(n * v / g for n, v, g in zip(counts, squares_mm2, shape, strict=True))
+        total = PRIOR_COUNT * s2_prior_mm2 + sum(
+            n * v / g for n, v, g in zip(counts, squares_mm2, shape, strict=True)
+        )
         s2 = total / (PRIOR_COUNT + sum(counts))
-        score = -0.5 * PRIOR_COUNT * (math.log(s2) + s2_prior_mm2 / s2) - 0.5 * (0.125 * i / KAPPA_SPREAD) ** 2
+        score = (
+            -0.5 * PRIOR_COUNT * (math.log(s2) + s2_prior_mm2 / s2) - 0.5 * (0.125 * i / KAPPA_SPREAD) ** 2
+        )
         for n, v, g in zip(counts, squares_mm2, shape, strict=True):
             score -= 0.5 * n * (math.log(s2 * g) + v / (s2 * g))
         if score > best[0]:

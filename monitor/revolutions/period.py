@@ -43,13 +43,23 @@ class PeriodSearch:
         self._counts.append(counts)
         self._good.append(good)
 
-    def answer(self, counts_per_mm: list[float]) -> tuple[float, NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+    def answer(
+        self, counts_per_mm: list[float]
+    ) -> tuple[float, NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
         """(period in microseconds or NaN, and all samples collected)."""
-        time, counts, good = np.concatenate(self._time), np.concatenate(self._counts), np.concatenate(self._good)
+        time, counts, good = (
+            np.concatenate(self._time),
+            np.concatenate(self._counts),
+            np.concatenate(self._good),
+        )
         return self._search(time, counts, good, counts_per_mm), time, counts, good
 
     def _search(
-        self, time: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_], counts_per_mm: list[float]
+        self,
+        time: NDArray[np.int64],
+        counts: NDArray[np.int64],
+        good: NDArray[np.bool_],
+        counts_per_mm: list[float],
     ) -> float:
         width = self._nominal_us / CELLS
         cell = ((time - time[0]) / width).astype(np.int64)

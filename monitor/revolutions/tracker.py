@@ -25,11 +25,17 @@ from numpy.typing import NDArray
 
 from ..settings import Station
 
-LIVE_BINS = 128  # live bins a revolution: 5 to 20 cm of belt, well under the length over which a section bends
-TURN_BINS = 256  # stations of the grid of a whole turn: 3 to 8 cm
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+LIVE_BINS = (
+    128  # live bins a revolution: 5 to 20 cm of belt, well under the length over which a section bends
+)
+TURN_BINS = 512  # stations of the grid of a whole turn: 1 to 4 cm, as fine as a belt's texture is seen
 MARK_TOLERANCE = 0.03  # revolutions that a mark may come early or late at a known speed (it wanders by 0.2 %)
 FIRST_TOLERANCE = 0.15  # the same before the first full turn, when only nominal length and speed are known
-MAX_TURN_SAMPLES = 2_000_000  # samples of a turn under way; beyond (a belt that hardly creeps) it is not laid again
+MAX_TURN_SAMPLES = (
+    2_000_000  # samples of a turn under way; beyond (a belt that hardly creeps) it is not laid again
+)
 COMPACT = 65_536  # samples after which those taken while the belt stood are dropped
 
 
@@ -80,44 +86,52 @@ class _Buffer:
     """Samples of the turn under way. Those taken while the belt stood carry no travel and are dropped."""
 
     sensors: int
-    time: list[NDArray[np.int64]] = field(default_factory=list)
-    counts: list[NDArray[np.int64]] = field(default_factory=list)
-    good: list[NDArray[np.bool_]] = field(default_factory=list)
-    stood: list[tuple[float, float]] = field(default_factory=list)  # intervals; the last may still be open (inf)
+    columns: list[tuple[Ints, Ints, Bools, Ints]] = field(
+        default_factory=list
+    )  # time, counts, good, lost before
+    stood: list[tuple[float, float]] = field(
+        default_factory=list
+    )  # intervals; the last may still be open (inf)
     size: int = 0
-    lost: int = 0
 
-    def append(self, time: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_], lost: int) -> None:
-        self.lost += lost
-        self.time.append(time)
-        self.counts.append(counts)
-        self.good.append(good)
+    def append(self, time: Ints, counts: Ints, good: Bools, lost: Ints) -> None:
+        self.columns.append((time, counts, good, lost))
         self.size += time.size
         if self.size > COMPACT and self.stood:
             self.samples()
 
-    def samples(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+    def samples(self) -> tuple[Ints, Ints, Bools, Ints]:
         """All samples but those taken while the belt stood."""
-        time = np.concatenate(self.time) if self.time else np.empty(0, np.int64)
-        counts = np.concatenate(self.counts) if self.counts else np.empty((0, self.sensors), np.int64)
-        good = np.concatenate(self.good) if self.good else np.empty((0, self.sensors), np.bool_)
+        if not self.columns:
+            none = np.empty((0, self.sensors), np.int64)
+            return none[:, 0], none, none.astype(np.bool_), none[:, 0]
+        if len(self.columns) > 1:
+            self.columns = [
+                (
+                    np.concatenate([c[0] for c in self.columns]),
+                    np.concatenate([c[1] for c in self.columns]),
+                    np.concatenate([c[2] for c in self.columns]),
+                    np.concatenate([c[3] for c in self.columns]),
+                )
+            ]
+        time = self.columns[0][0]
+        keep = np.ones(time.size, np.bool_)
         for start, end in self.stood:
-            keep = (time < start) | (time >= end)
-            time, counts, good = time[keep], counts[keep], good[keep]
-        self._hold(time, counts, good)
-        return time, counts, good
+            keep &= (time < start) | (time >= end)
+        self._hold(keep)
+        return self.columns[0]
 
     def drop_before(self, start_us: int) -> None:
-        time, counts, good = self.samples()
-        first = int(np.searchsorted(time, start_us))
-        self._hold(time[first:], counts[first:], good[first:])
+        self._hold(self.samples()[0] >= start_us)
         self.stood = [s for s in self.stood if s[1] > start_us]
-        self.lost = 0
 
-    def _hold(self, time: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_]) -> None:
-        if time.size > MAX_TURN_SAMPLES:
-            time, counts, good = time[:0], counts[:0], good[:0]
-        self.time, self.counts, self.good, self.size = [time], [counts], [good], time.size
+    def _hold(self, keep: Bools) -> None:
+        if int(np.count_nonzero(keep)) > MAX_TURN_SAMPLES:
+            keep = np.zeros(keep.size, np.bool_)
+        if self.columns and not keep.all():
+            time, counts, good, lost = self.columns[0]
+            self.columns = [(time[keep], counts[keep], good[keep], lost[keep])]
+        self.size = self.columns[0][0].size if self.columns else 0
 
 
 class Tracker:
@@ -137,7 +151,9 @@ class Tracker:
         self.started = False  # travel counts from the first mark (or the first sample without marks)
         self._origin_us = 0.0  # instant and travel from which travel is extrapolated
         self._origin_u = 0.0
-        self._knots: list[tuple[float, float]] = []  # (time, travel) of this turn: its start and each change of speed
+        self._knots: list[
+            tuple[float, float]
+        ] = []  # (time, travel) of this turn: its start and each change of speed
         self._disturbed = False  # speed changed in this turn
         self._loose = False  # travel is uncertain until the next mark
         self._odd_mark_us: int | None = None
@@ -217,10 +233,10 @@ class Tracker:
         self._sums = [0] * self._n
         self._counts = [0] * self._n
 
-    def take(
-        self, time_us: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_], lost: int
-    ) -> Iterator[LiveBin]:
+    def take(self, time_us: Ints, counts: Ints, good: Bools, lost: Ints) -> Iterator[LiveBin]:
         """Lay samples (all before the next mark) into live bins; yields each bin as soon as it is over.
+
+        time_us, lost (records lost before each): (n,); counts, good: (n, sensors).
 
         Between two bins the caller may change travel (`set_factor`, `adjust`, `overdue`).
         """
@@ -234,7 +250,9 @@ class Tracker:
         starts = np.concatenate((np.zeros(1, np.int64), edges))
         sums = np.add.reduceat(counts * good, starts, axis=0).tolist() if index.size else []
         seen = np.add.reduceat(good.astype(np.int64), starts, axis=0).tolist() if index.size else []
-        for k, part_sums, part_seen in zip(index[starts].tolist() if index.size else [], sums, seen, strict=True):
+        for k, part_sums, part_seen in zip(
+            index[starts].tolist() if index.size else [], sums, seen, strict=True
+        ):
             if k > self._grid_k:
                 yield from self._close(k)
             for s in range(self._n):
@@ -259,10 +277,19 @@ class Tracker:
         if end_us <= start_us:
             return None
         reading = tuple(
-            (self._sums[s] / self._counts[s] - self._zero[s]) / self._per_mm[s] if self._counts[s] else math.nan
+            (self._sums[s] / self._counts[s] - self._zero[s]) / self._per_mm[s]
+            if self._counts[s]
+            else math.nan
             for s in range(self._n)
         )
-        return LiveBin(int(start_us), int(end_us), self.travel(start_us), self.travel(end_us), reading, tuple(self._counts))
+        return LiveBin(
+            int(start_us),
+            int(end_us),
+            self.travel(start_us),
+            self.travel(end_us),
+            reading,
+            tuple(self._counts),
+        )
 
     # ------------------------------------------------------------ marks
 
@@ -282,7 +309,9 @@ class Tracker:
             tolerance = 0.5
         if abs(u - due) <= tolerance or (self._missed and abs(u - self.rev) <= tolerance):
             return self._accept(time_us, late=abs(u - self.rev) <= tolerance)
-        if not self.turn_known and abs(u - due - 1) <= 2 * FIRST_TOLERANCE:  # the very first mark to come was missed
+        if (
+            not self.turn_known and abs(u - due - 1) <= 2 * FIRST_TOLERANCE
+        ):  # the very first mark to come was missed
             self._rescale(time_us, 2)
             return self._accept(time_us, late=False)
         return self._odd(time_us)
@@ -300,7 +329,7 @@ class Tracker:
             turn = None
         else:
             last = self._make_bin(self._grid_us + self._grid_k * self._grid_width, float(time_us))
-            bins = [last] if last is not None and sum(last.samples) else []
+            bins = [last] if last is not None and any(n > 0 for n in last.samples) else []
             turn = self._finish(time_us)
         self._origin_us, self._origin_u = float(time_us), float(self.rev)
         self._open_bins(float(time_us))
@@ -312,7 +341,10 @@ class Tracker:
         """A mark out of place: an extra one, unless it and the odd one before it lie one new turn apart."""
         if self._odd_mark_us is not None:
             interval = time_us - self._odd_mark_us
-            if 0.4 * self.turn_us <= interval <= 2.5 * self.turn_us and abs(interval / self.turn_us - 1.0) > MARK_TOLERANCE:
+            if (
+                0.4 * self.turn_us <= interval <= 2.5 * self.turn_us
+                and abs(interval / self.turn_us - 1.0) > MARK_TOLERANCE
+            ):
                 self.turn_us = float(interval)  # the belt runs at another speed: start anew from here
                 self.factor = 1.0
                 self.rev += 1
@@ -328,7 +360,11 @@ class Tracker:
         """Close the turn where travel says, when its mark did not come (always so without marks)."""
         if not self.started or self.factor <= 0.0:
             return None, []
-        margin = (0.4 if self._loose else MARK_TOLERANCE if self.turn_known else 2 * FIRST_TOLERANCE) if self._marks else 0.0
+        margin = (
+            (0.4 if self._loose else MARK_TOLERANCE if self.turn_known else 2 * FIRST_TOLERANCE)
+            if self._marks
+            else 0.0
+        )
         if self.travel(time_us) < self.rev + 1 + margin:
             return None, []
         if self._marks and not self.turn_known:
@@ -375,7 +411,7 @@ class Tracker:
         shape = (self._n, TURN_BINS)
         reading, samples = np.full(shape, np.nan), np.zeros(shape, np.int64)
         low, high = [math.nan] * self._n, [math.nan] * self._n
-        time, counts, good = self._buffer.samples()
+        time, counts, good, lost = self._buffer.samples()
         inside = slice(int(np.searchsorted(time, start_us)), int(np.searchsorted(time, end_us)))
         time, counts, good = time[inside], counts[inside], good[inside]
         u = np.interp(time, [k[0] for k in knots], [k[1] for k in knots]) - self.rev
@@ -389,10 +425,12 @@ class Tracker:
             sums = np.bincount(c, weights=counts[ok, s], minlength=TURN_BINS)
             seen = samples[s] > 0
             reading[s, seen] = (sums[seen] / samples[s, seen] - self._zero[s]) / self._per_mm[s]
-            ends = [(int(v) - self._zero[s]) / self._per_mm[s] for v in (counts[ok, s].min(), counts[ok, s].max())]
+            ends = [
+                (int(v) - self._zero[s]) / self._per_mm[s] for v in (counts[ok, s].min(), counts[ok, s].max())
+            ]
             low[s], high[s] = min(ends), max(ends)
-        lost = self._buffer.lost
-        return Turn(self.rev + 1, start_us, end_us, regular, reading, samples, tuple(low), tuple(high), lost)
+        gone = int(lost[inside].sum())
+        return Turn(self.rev + 1, start_us, end_us, regular, reading, samples, tuple(low), tuple(high), gone)
 
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""
