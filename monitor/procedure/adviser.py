@@ -96,7 +96,10 @@ class Adviser:
         if now.edge_stop is not None:
             return phrases.stop(now.edge_stop.value_mm, self._units), now.stage, ""
         if now.blind_revs >= BLIND_REVS:
-            why = "The belt's position is not known: a sensor cannot be believed. Nothing is advised until it is."
+            why = (
+                "The belt's position is not known: a sensor cannot be believed. Nothing is advised "
+                "until it is."
+            )
             return phrases.check("sensor", why, words.CAUSES_SENSOR), now.stage, ""
         if now.tracked:
             return phrases.done("sign" if now.stage == "sign" else "lock"), now.stage, ""
@@ -114,13 +117,20 @@ class Adviser:
         """Whether the last move still needs time: its full revolutions, and until its effect is over."""
         if now.last_move is None:
             return None
-        until = math.ceil(now.last_move[0]) + float(self._station.procedure.settle_revs)
+        made = now.last_move[0]
+        until = math.ceil(made) + float(self._station.procedure.settle_revs)
+        if now.rev < until:
+            why = (
+                f"Let the last move take effect: {phrases.span(until, now.rev, now.rev_seconds)}, then judge."
+            )
+            return phrases.wait(f"settle {made:.3f}", why, until, now.rev, now.rev_seconds)
         tolerance_mm = SETTLED_SHARE * self._station.limits.centre_mm
-        until = max(until, math.ceil(now.rev + self._belt.settling_revs(now.rev, tolerance_mm)))
+        until = math.ceil(now.rev + self._belt.settling_revs(now.rev, tolerance_mm))
         if now.rev >= until:
             return None
-        why = f"Let the last move take effect: {phrases.span(until, now.rev, now.rev_seconds)}, then judge."
-        return phrases.wait(f"settle {now.last_move[0]:.3f}", why, until, now.rev, now.rev_seconds)
+        span = phrases.span(until, now.rev, now.rev_seconds)
+        why = f"The belt is slow to come to rest after the last move: {span}, then judge."
+        return phrases.wait(f"creep {made:.3f}", why, until, now.rev, now.rev_seconds)
 
     def _bounds(self, now: Situation) -> steering.Bounds:
         limits, p = self._station.limits, self._station.procedure
@@ -154,7 +164,8 @@ class Adviser:
             until = now.rev + max(math.floor(choice.arrives_rev - steering.LATENCY_REV), 1)
             walk_mm = self._belt.ahead(now.rev, 0.0).walk.centre
             why = (
-                f"The belt walks back to the middle by itself, {words.length(walk_mm, self._units)} each revolution: "
+                "The belt walks back to the middle by itself, "
+                f"{words.length(walk_mm, self._units)} each revolution: "
                 f"let it, {phrases.span(until, now.rev, now.rev_seconds)}."
             )
             tag = f"let-walk {self.moves['infeed']}"
@@ -175,7 +186,10 @@ class Adviser:
         moves = self.moves["infeed"]
         if choice.kind == "out-of-reach":
             size = words.length(choice.signed_mm, self._units)
-            why = f"The infeed take-up would have to move {size} more, past its range: something else steers the belt."
+            why = (
+                f"The infeed take-up would have to move {size} more, past its range: something else "
+                "steers the belt."
+            )
             return self._stop(now, "reach", why, words.CAUSES_FRAME, choice.explain)
         enough = HELPLESS_WALKS if self._belt.walks_on > 0.5 else HELPLESS_MOVES
         if (moves >= enough and error > PROGRESS * first) or moves >= MOST_MOVES:

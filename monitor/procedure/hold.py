@@ -101,7 +101,9 @@ class Hold:
             if line is not None:
                 low, high = line.interval()
                 parts.append(
-                    f"{pulley}: mean {line.middle:+.2f} mm, walk {line.slope:+.3f} mm/rev, 90 % interval {low:+.3f} to "
-                    f"{high:+.3f}, margin {self.margin_mm_per_rev:g}, p {line.p_not_nil(self.margin_mm_per_rev):.4f}"
+                    f"{pulley}: mean {line.middle:+.2f} mm, walk {line.slope:+.3f} mm/rev, 90 % "
+                    f"interval {low:+.3f} to "
+                    f"{high:+.3f}, margin {self.margin_mm_per_rev:g}, p "
+                    f"{line.p_not_nil(self.margin_mm_per_rev):.4f}"
                 )
         return f"{len(self.rows)} revolutions, {self.lasted_s / 60:.1f} minutes; " + "; ".join(parts)

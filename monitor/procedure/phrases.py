@@ -36,7 +36,8 @@ class Draft:
 
     def dated(self, t_s: float, rev: int) -> Advice:
         return Advice(
-            t_s, rev, self.action, self.why, self.caution, self.where, self.side, self.amount_mm, self.until_rev,
+            t_s, rev, self.action, self.why, self.caution, self.where, self.side, self.amount_mm,
+            self.until_rev,
             self.minutes, self.explain, self.checks,
         )  # fmt: skip
 
@@ -45,7 +46,8 @@ def _riding(position_mm: float, walk_mm: float, pulley: str, units: Units) -> st
     side = words.side_of(position_mm)
     if abs(walk_mm) >= 0.3 and abs(walk_mm) * 10 > abs(position_mm):
         return (
-            f"The belt walks {words.length(walk_mm, units)} to the {words.side_of(walk_mm)} each revolution at the "
+            f"The belt walks {words.length(walk_mm, units)} to the {words.side_of(walk_mm)} "
+            "each revolution at the "
             f"{PLACE[pulley]}, now {words.length(position_mm, units)} {side} of centre"
         )
     return f"The belt rides {words.length(position_mm, units)} {side} of centre at the {PLACE[pulley]}"
@@ -70,7 +72,8 @@ def move(
     rule = "on this machine that sends it" if contrary else "that sends it"
     tail = "" if usual else " Small, as it is not yet known how strongly this belt answers."
     why = (
-        f"{_riding(position_mm, walk_mm, pulley, units)}: {verb} the {side} side of the {PLACE[where]} by {size}; "
+        f"{_riding(position_mm, walk_mm, pulley, units)}: {verb} the {side} side of the "
+        f"{PLACE[where]} by {size}; "
         f"{rule} to the {toward}.{tail}"
     )
     caution = words.CAUTION_SNUB if where == "snub" else words.CAUTION_MOVE
@@ -117,7 +120,8 @@ def done(stage: str) -> Draft:
     if stage == "sign":
         return Draft("none sign", "none", "The belt is tracked and locked: sign it off.", words.CAUTION_WATCH)
     why = (
-        "The belt is tracked: leave the take-ups where they are, tighten the lock bolts, bearing set-screws and snub "
+        "The belt is tracked: leave the take-ups where they are, tighten the lock bolts, "
+        "bearing set-screws and snub "
         "jacks, and see that it stays centred."
     )
     return Draft("none lock", "none", why, words.CAUTION_LOCK)

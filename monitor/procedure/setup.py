@@ -122,8 +122,10 @@ def _square(measured: dict[str, float | str], station: Station, gain_mm: float) 
     good = abs(difference) <= allowed
     walk = gain_mm * math.tan(skew) * spacing
     text = (
-        f"Square: {how} differ by {abs(difference):.1f} mm, {'within' if good else 'beyond'} {allowed:g}; that is a skew "
-        f"of {abs(1000 * skew):.2f} mrad, worth a walk of about {abs(walk):.1f} mm per revolution on flat pulleys."
+        f"Square: {how} differ by {abs(difference):.1f} mm, {'within' if good else 'beyond'} "
+        f"{allowed:g}; that is a skew "
+        f"of {abs(1000 * skew):.2f} mrad, worth a walk of about {abs(walk):.1f} mm per "
+        "revolution on flat pulleys."
     )
     return Finding("square", good, text, {"skew_mrad": 1000 * skew, "walk_mm_per_rev": walk})
 
@@ -131,7 +133,10 @@ def _square(measured: dict[str, float | str], station: Station, gain_mm: float) 
 def _tension(measured: dict[str, float | str], station: Station) -> Finding:
     p = station.procedure
     if str(measured.get("slides", "")).strip().lower() in ("yes", "true", "1", "1.0"):
-        text = "Tension: the belt slides on the pulley. Tighten both sides by the same small step and look again."
+        text = (
+            "Tension: the belt slides on the pulley. Tighten both sides by the same small step and "
+            "look again."
+        )
         return Finding("tension", False, text, {})
     before, after = _number(measured, "marks_before_mm"), _number(measured, "marks_after_mm")
     if before is None or after is None or before <= 0.0:

@@ -199,7 +199,7 @@ def _first_amount(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, goal
     while size > takeups.nudge_mm:
         amount = takeups.rounded(size, fine=size < 0.99 * takeups.step_mm)
         moved = belt.ahead(rev, soon, push * amount).infeed
-        fits = abs(moved.centre - left) <= allowed
+        fits = abs(moved.centre - left) <= allowed or amount <= takeups.step_mm
         if fits and (safe(belt, rev, bounds, push * amount) or in_danger):
             return float(push * amount)
         size *= 0.75
@@ -236,7 +236,8 @@ def _move(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, horizon: flo
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
     explain = (
         f"left alone: {before.centre:+.2f} mm (sd {before.spread:.2f}) in {horizon:.1f} rev; "
-        f"with {amount:+.2f} mm: {after.centre:+.2f} mm (sd {after.spread:.2f}); gain {belt.gain.centre:+.2f} "
+        f"with {amount:+.2f} mm: {after.centre:+.2f} mm (sd {after.spread:.2f}); gain "
+        f"{belt.gain.centre:+.2f} "
         f"(sd {belt.gain.spread:.2f}) mm/rev per mm; walks on with p {belt.walks_on:.2f}; "
         f"holds if left alone with p {alone:.2f}"
     )

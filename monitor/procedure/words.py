@@ -17,29 +17,39 @@ Units = Literal["mm", "inch"]
 INCH_MM = 25.4
 
 CAUTION_MOVE = (
-    "Moving belt and pulleys draw in hands, hair and clothing. Trained persons only, guards on. Adjust only from "
-    "outside the guards, with the tool on the take-up screw; never reach past the frame, under the belt or near a "
+    "Moving belt and pulleys draw in hands, hair and clothing. Trained persons only, guards "
+    "on. Adjust only from "
+    "outside the guards, with the tool on the take-up screw; never reach past the frame, under "
+    "the belt or near a "
     "pulley. To reach in or take off a guard: stop, lock out, tag out, release the tension, try to start. "
     "This is advice, not a safety device."
 )
 CAUTION_SNUB = (
-    "The snub sits beside a nip. If its jack cannot be turned from outside the guards: stop, lock out, tag out, try to "
-    "start, then adjust. This program does not stop the conveyor, and its readings are no proof that it stands still."
+    "The snub sits beside a nip. If its jack cannot be turned from outside the guards: stop, "
+    "lock out, tag out, try to "
+    "start, then adjust. This program does not stop the conveyor, and its readings are no "
+    "proof that it stands still."
 )
 CAUTION_WATCH = "Keep clear of the moving belt; guards on. This is advice, not a safety device."
 CAUTION_STOP = (
-    "Stop the conveyor with its own stop control. Before a restart: all persons clear, guards on, warn, then start. "
+    "Stop the conveyor with its own stop control. Before a restart: all persons clear, guards "
+    "on, warn, then start. "
     "This program does not stop the conveyor."
 )
 CAUTION_CHECK = (
-    "Stop and lock out before you reach in, clean, or touch pulley, snub, sensor or splice. This program does not stop "
+    "Stop and lock out before you reach in, clean, or touch pulley, snub, sensor or splice. "
+    "This program does not stop "
     "the conveyor, and its readings are no proof that it stands still."
 )
-CAUTION_LOCK = "Stop and lock out before you tighten anything inside the guards. Guards back on, tools out, then restart."
+CAUTION_LOCK = (
+    "Stop and lock out before you tighten anything inside the guards. Guards back on, tools out, "
+    "then restart."
+)
 
 CAUSES_FRAME = (
     "Is the frame level, along and across? A twisted or unlevel frame sends the belt to its low side.",
-    "Are the infeed and drive shafts square to the bed? Take the same measurement on both sides, or the diagonals.",
+    "Are the infeed and drive shafts square to the bed? Take the same measurement on both "
+    "sides, or the diagonals.",
     "Is the tension even, and high enough that the belt does not slide on the drive pulley?",
     "Is there build-up or worn lagging on a pulley?",
     "Is the splice square?",
@@ -48,7 +58,8 @@ CAUSES_FRAME = (
 )
 CAUSES_NO_ANSWER = (
     "Was the move made, on the side that was logged? Look at the screw, not at the list.",
-    "Is the bearing's lock bolt loose, and does the bearing follow the screw? Take up the slack of the thread.",
+    "Is the bearing's lock bolt loose, and does the bearing follow the screw? Take up the "
+    "slack of the thread.",
     "Is the tension high enough that the belt does not slide on the drive pulley?",
     "Is there build-up or worn lagging on a pulley?",
     "Does every roller turn?",

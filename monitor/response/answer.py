@@ -103,7 +103,9 @@ class BeltAnswer:
         while self._past and s < self._bank.s:
             _, self._bank, self._last, seen = self._past.pop()
             redo.insert(0, seen)
-        self._apply(max(s, self._bank.s) if not math.isnan(self._bank.s) else s, where, signed_mm, turned_back)
+        self._apply(
+            max(s, self._bank.s) if not math.isnan(self._bank.s) else s, where, signed_mm, turned_back
+        )
         for rev, infeed, drive in redo:
             self.observe(rev, infeed, drive)
 

@@ -1,10 +1,12 @@
-"""Simulated conveyors at the level of belt revolutions, with known truth, that answer moves; and a technician.
+"""Simulated conveyors at the level of belt revolutions, with known truth, that answer moves; and a
+technician.
 
-The mechanics are not those of the estimator. Pulleys answer as a tensioned beam does, second order in time, with the
-return strand as a delay (Shelton and Reid 1971, "Real Moving Web"); crown is a steering angle against the
-displacement. A third kind comes to rest within a fraction of a revolution, first order, as belts with much side
-friction do. Gains lie anywhere within a factor of three of the geometric one, one machine in ten answers the other way,
-screws have backlash, the technician is late and inexact. Nothing in the program is tuned to these draws.
+The mechanics are not those of the estimator. Pulleys answer as a tensioned beam does, second order in time,
+with the return strand as a delay (Shelton and Reid 1971, "Real Moving Web"); crown is a steering angle
+against the displacement. A third kind comes to rest within a fraction of a revolution, first order, as
+belts with much side friction do. Gains lie anywhere within a factor of three of the geometric one, one
+machine in ten answers the other way, screws have backlash, the technician is late and inexact. Nothing in
+the program is tuned to these draws.
 """
 
 from __future__ import annotations
@@ -70,7 +72,8 @@ def beam_factors(kl: float) -> tuple[float, float, float]:
 
 @dataclass
 class Loop:
-    """A belt over two pulleys, time counted in belt revolutions. Positions mm at the infeed (0) and drive (1) pulley.
+    """A belt over two pulleys, time counted in belt revolutions. Positions mm at the infeed (0) and drive
+    (1) pulley.
 
     span_mm: centre distance; length_mm: belt length; crown_per_mm: steering angle per mm of displacement.
     """
@@ -127,7 +130,9 @@ class Screw:
 
 
 class Conveyor:
-    """One conveyor with its truth. kind: flat, crown, quick; fault: None, twisted, saturated, splice, camber."""
+    """One conveyor with its truth. kind: flat, crown, quick; fault: None, twisted, saturated, splice,
+    camber.
+    """
 
     def __init__(self, seed: int, fault: str | None = None) -> None:
         rng = self.rng = np.random.default_rng([20260, seed])
@@ -140,10 +145,15 @@ class Conveyor:
         self.rev_s = self.length_mm / 1000 / speed
         self.station: Station = parse_station(
             STATION.format(
-                width=width, length=self.length_mm * (1 + rng.uniform(-0.02, 0.02)), speed=speed, spacing=spacing,
-                diameter=diameter, span=span, hold=rng.uniform(5, 15),
+                width=width,
+                length=self.length_mm * (1 + rng.uniform(-0.02, 0.02)),
+                speed=speed,
+                spacing=spacing,
+                diameter=diameter,
+                span=span,
+                hold=rng.uniform(5, 15),
             )
-        )  # fmt: skip
+        )
         kl = tension_parameter(span, width)
         factor = float(np.exp(rng.uniform(-math.log(3), math.log(3))))
         self.contrary = rng.random() < 0.1
@@ -270,11 +280,25 @@ class Conveyor:
         half = 0.5 * self.camber_mm
         rows = tuple(
             RevolutionRow(
-                self.rev, (self.rev - 1) * self.rev_s, self.rev * self.rev_s, name, float(y), self.noise_mm, 0.0, 0.3,
-                self.camber_mm, "steady", 1000, 0, pulley, float(y) - half, float(y) + half, "good",
+                self.rev,
+                (self.rev - 1) * self.rev_s,
+                self.rev * self.rev_s,
+                name,
+                float(y),
+                self.noise_mm,
+                0.0,
+                0.3,
+                self.camber_mm,
+                "steady",
+                1000,
+                0,
+                pulley,
+                float(y) - half,
+                float(y) + half,
+                "good",
             )
             for name, pulley, y in zip(("infeed-left", "drive-left"), ("infeed", "drive"), seen, strict=True)
-        )  # fmt: skip
+        )
         return Revolution(self.rev, (self.rev - 1) * self.rev_s, self.rev * self.rev_s, rows)
 
     # ------------------------------------------------------------ truth for the table
@@ -286,7 +310,9 @@ class Conveyor:
         return self.gain / self.per_mm * (self.skew0 + self.per_mm * self.difference_mm)
 
     def can_be_tracked(self) -> bool:
-        """False for faults, and for flat pulleys whose gain is so high that the finest nudge still walks too much."""
+        """False for faults, and for flat pulleys whose gain is so high that the finest nudge still walks
+        too much.
+        """
         if self.fault is not None:
             return False
         if self.kind != "flat":
@@ -299,7 +325,9 @@ class Conveyor:
 
 @dataclass
 class Technician:
-    """Follows the advice: late by part of a revolution, inexact, sometimes 20 % too much; careless on request."""
+    """Follows the advice: late by part of a revolution, inexact, sometimes 20 % too much; careless on
+    request.
+    """
 
     rng: np.random.Generator
     careless: float = 0.0
@@ -309,7 +337,8 @@ class Technician:
         action = getattr(advice, "action", "")
         if action == "move":
             at = s + self.rng.uniform(0.2, 1.2)
-            self.plan = (at, MoveMade(at * rev_s, advice.where, advice.side, advice.amount_mm))  # type: ignore[attr-defined]
+            where, side, amount_mm = (getattr(advice, key) for key in ("where", "side", "amount_mm"))
+            self.plan = (at, MoveMade(at * rev_s, where, side, amount_mm))
         elif action in ("check", "wait", "none"):
             self.plan = None
 

@@ -104,7 +104,9 @@ def hear(
 
 
 def still_settling(conveyor: Conveyor) -> float:
-    """How far, mm, the belt still has to go because of what was done so far (walkers: deviation from the final walk)."""
+    """How far, mm, the belt still has to go because of what was done so far (walkers: deviation from the
+    final walk).
+    """
     later = copy.deepcopy(conveyor)
     y0 = later.true_positions()
     if conveyor.kind == "flat":
@@ -152,7 +154,9 @@ def truly_tracked(conveyor: Conveyor) -> bool:
 
 
 def fixed_rule(seed: int, most_revs: int = MOST_REVS) -> Outcome:
-    """The rule of thumb beside it: 1/16 in away from the side the belt is on, every three revolutions, same judge."""
+    """The rule of thumb beside it: 1/16 in away from the side the belt is on, every three revolutions,
+    same judge.
+    """
     conveyor = Conveyor(seed)
     technician = Technician(np.random.default_rng([7, seed]))
     runin = RunIn(conveyor.station, BeltAnswer(conveyor.station))
@@ -198,34 +202,49 @@ def table(n: int, say: Callable[[str], None] = print, fixed: bool = True) -> dic
     runs = [run(seed) for seed in range(n)]
     can = [r for r in runs if r.can]
     tracked = [r for r in can if r.verdict == "tracked"]
-    say(f"conveyors: {n}, of them {sum(r.kind == 'flat' for r in runs)} flat, {sum(r.contrary for r in runs)} contrary; "
-        f"too lively for the finest nudge: {n - len(can)}")  # fmt: skip
+    say(
+        f"conveyors: {n}, of them {sum(r.kind == 'flat' for r in runs)} flat, "
+        f"{sum(r.contrary for r in runs)} contrary; "
+        f"too lively for the finest nudge: {n - len(can)}"
+    )
     for kind in ("flat", "crown", "quick"):
         group = [r for r in can if r.kind == kind]
         good = [r for r in group if r.verdict == "tracked"]
-        say(f"  {kind}: tracked {percent(len(good), len(group))}; moves {spread_of([r.moves for r in good])}; "
-            f"revolutions median {np.median([r.revs for r in good]) if good else 0:g}")  # fmt: skip
+        say(
+            f"  {kind}: tracked {percent(len(good), len(group))}; "
+            f"moves {spread_of([r.moves for r in good])}; "
+            f"revolutions median {np.median([r.revs for r in good]) if good else 0:g}"
+        )
     say(f"brought to tracked: {percent(len(tracked), len(can))}")
     say(f"moves needed: {spread_of([r.moves for r in tracked])}")
     if fixed:
         beside = [r for r in (fixed_rule(seed) for seed in range(n)) if r.can]
         good = [r for r in beside if r.verdict == "tracked"]
-        say(f"fixed 1/16 in rule: tracked {percent(len(good), len(beside))}; moves {spread_of([r.moves for r in good])}; "
-            f"edge past its stop {percent(sum(r.stop_by_move for r in beside), len(beside))}")  # fmt: skip
+        say(
+            f"fixed 1/16 in rule: tracked {percent(len(good), len(beside))}; "
+            f"moves {spread_of([r.moves for r in good])}; "
+            f"edge past its stop {percent(sum(r.stop_by_move for r in beside), len(beside))}"
+        )
     say(f"edge beyond its stop because of an advised move: {percent(sum(r.stop_by_move for r in runs), n)}")
-    say(f"moves advised before the last had its revolutions: {sum(r.early for r in runs)}; still settling by more than "
-        f"0.3 centre: {sum(r.unsettled for r in runs)} of {sum(r.moves for r in runs)}")  # fmt: skip
+    say(
+        f"moves advised before the last had its revolutions: {sum(r.early for r in runs)}; "
+        f"still settling by more than "
+        f"0.3 centre: {sum(r.unsettled for r in runs)} of {sum(r.moves for r in runs)}"
+    )
     inside, forecasts = sum(r.inside_95 for r in runs), sum(r.forecasts for r in runs)
     say(f"resting place or walk inside its 95 % interval: {percent(inside, forecasts)}")
     say(f"verdict tracked when the truth is not: {percent(sum(r.wrong_tracked for r in runs), n)}")
     lost = [r for r in can if r.verdict != "tracked"]
     say(
-        f"can be tracked but was not: {percent(len(lost), len(can))} {Counter((r.kind, r.action) for r in lost)}"
+        f"can be tracked but was not: {percent(len(lost), len(can))} "
+        f"{Counter((r.kind, r.action) for r in lost)}"
     )
     bad = [run(seed, FAULTS[seed % len(FAULTS)]) for seed in range(1000, 1000 + max(n // 4, len(FAULTS)))]
     named = [r for r in bad if r.action == "check" and r.moves <= 4 and r.causes]
-    say(f"conveyors no move can track, named after at most 4 moves: {percent(len(named), len(bad))} "
-        f"{Counter(r.fault for r in bad if r not in named)}")  # fmt: skip
+    say(
+        f"conveyors no move can track, named after at most 4 moves: {percent(len(named), len(bad))} "
+        f"{Counter(r.fault for r in bad if r not in named)}"
+    )
     say(f"false no-response alarms: {sum(r.no_response for r in runs)} in {sum(r.moves for r in runs)} moves")
     return {
         "tracked": len(tracked) / max(len(can), 1),

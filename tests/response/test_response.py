@@ -1,0 +1,165 @@
+"""How the belt answers a move: geometry against printed tables, the bank against belts with known truth."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from monitor.response import BeltAnswer
+from monitor.response.geometry import curvature_factor, expected_gain, tension_parameter, walk_per_rev_mm
+from monitor.settings import Station, parse_station
+from tests.known_truth.conveyors import STATION, STEP_REV, Loop
+
+
+@pytest.fixture
+def station() -> Station:
+    return parse_station(
+        STATION.format(
+            width=610,
+            length=2 * 3048 + math.pi * 101.6,
+            speed=0.3,
+            spacing=660,
+            diameter=101.6,
+            span=3048,
+            hold=15,
+        )
+    )
+
+
+@pytest.mark.parametrize(
+    ("kl", "factor"),
+    [(0.5, 0.669420), (1, 0.677394), (2, 0.705513), (3, 0.742018), (5, 0.810946), (10, 0.900082)],
+)
+def test_curvature_factor_is_that_of_the_beam(kl: float, factor: float) -> None:
+    """Shelton, PhD thesis 1968, as tabulated in the design facts (section 2.2)."""
+    assert curvature_factor(kl) == pytest.approx(factor, abs=1e-6)
+
+
+def test_curvature_factor_reaches_its_ends() -> None:
+    assert curvature_factor(1e-6) == pytest.approx(2 / 3)
+    assert curvature_factor(1e4) == pytest.approx(1.0, abs=1e-3)
+    assert curvature_factor(0.0099) == pytest.approx(curvature_factor(0.0101), abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("span_in", "width_in", "spacing_in", "walk_mm"),
+    [(120, 24, 26, 2.584), (240, 24, 26, 5.922), (120, 12, 14, 5.499), (60, 18, 20, 1.629)],
+)
+def test_walk_of_a_sixteenth(span_in: float, width_in: float, spacing_in: float, walk_mm: float) -> None:
+    """Table of section 2.5: 1/16 in at 0.3 % strain; derived there and checked by simulation, not printed elsewhere."""
+    found = walk_per_rev_mm(25.4 * span_in, 25.4 * width_in, 25.4 * spacing_in, 25.4 / 16)
+    assert found == pytest.approx(walk_mm, abs=2e-3)
+
+
+def test_the_test_conveyor_walks_as_the_beam_formula(station: Station) -> None:
+    """The mechanics of the closed loop against the printed steady walk (KL 0.949: 2.586 mm/rev) and offset."""
+    loop = Loop(3048.0, 2 * 3048 + math.pi * 101.6, tension_parameter(3048, 610), 0.0)
+    positions = []
+    for _ in range(7):
+        for _ in range(round(1 / STEP_REV)):
+            loop.advance(np.array([1.5875 / 660, 0.0]))
+        positions.append(loop.y.copy())
+    assert positions[-1][0] - positions[-2][0] == pytest.approx(2.586, rel=0.02)
+    assert positions[-1][0] - positions[-1][1] == pytest.approx(3.6657, rel=1e-3)
+
+
+def feed(answer: BeltAnswer, positions: list[float], first: int = 1, se: float = 0.05) -> None:
+    for k, y in enumerate(positions):
+        answer.observe(float(first + k), (y, se), (y, se))
+
+
+def flat_run(station: Station, gain: float, seed: int = 3) -> BeltAnswer:
+    """A belt that walks 1 mm/rev, is moved by +0.5 mm at 5.2 rev, and is seen for six more revolutions."""
+    rng = np.random.default_rng(seed)
+    answer = BeltAnswer(station)
+    feed(answer, [float(k - 0.5 + 0.05 * rng.normal()) for k in range(1, 6)])
+    answer.move(5.2, "infeed", 0.5)
+    walk = 1.0 + 0.5 * gain
+    feed(answer, [5.2 + walk * (k - 5.7) + 0.05 * rng.normal() for k in range(6, 13)], 6)
+    return answer
+
+
+@pytest.mark.parametrize("factor", [1 / 3, 1.0, 3.0, -1.0])
+def test_gain_is_learned_whatever_it_is(station: Station, factor: float) -> None:
+    gain = factor * expected_gain(station)
+    answer = flat_run(station, gain)
+    low, high = answer.gain.interval()
+    assert low < gain < high
+    assert high - low < abs(expected_gain(station)) * 1.5
+    assert (answer.contrary > 0.98) == (factor < 0)
+    assert answer.walks_on > 0.9
+
+
+def test_a_belt_that_comes_to_rest_is_told_from_one_that_walks(station: Station) -> None:
+    answer = BeltAnswer(station)
+    rng = np.random.default_rng(1)
+    feed(answer, [float(-5 + 0.05 * rng.normal()) for _ in range(5)])
+    answer.move(5.1, "infeed", 1.0)
+    feed(answer, [float(-3 + 0.05 * rng.normal()) for _ in range(6, 12)], 6)
+    assert answer.walks_on < 0.05
+    rest = answer.ahead(11.0, 20.0).infeed
+    assert rest.interval()[0] < -3.0 < rest.interval()[1]
+    assert rest.spread < 0.3
+
+
+def test_a_move_that_was_not_made_is_noticed(station: Station) -> None:
+    answer = BeltAnswer(station)
+    rng = np.random.default_rng(2)
+    still = [float(-5 + 0.05 * rng.normal()) for _ in range(12)]
+    feed(answer, still[:5])
+    answer.move(5.1, "infeed", 1.6)
+    feed(answer, still[5:], 6)
+    assert answer.answered == "not-at-all"
+    assert abs(answer.ahead(12.0, 20.0).infeed.centre + 5) < 0.3
+
+
+def test_a_late_entry_counts_as_if_it_had_come_in_time(station: Station) -> None:
+    y = [0.0, 0.05, -0.05, 0.0, 0.02, 1.5, 2.1, 2.0, 2.05]
+    prompt, late = BeltAnswer(station), BeltAnswer(station)
+    feed(prompt, y[:5])
+    prompt.move(5.3, "infeed", 1.0)
+    feed(prompt, y[5:], 6)
+    feed(late, y[:8])
+    late.move(5.3, "infeed", 1.0)
+    feed(late, y[8:], 9)
+    assert late.ahead(9.0, 5.0).infeed.centre == pytest.approx(prompt.ahead(9.0, 5.0).infeed.centre)
+    assert late.gain.centre == pytest.approx(prompt.gain.centre)
+
+
+def test_a_mirrored_belt_only_flips_signs(station: Station) -> None:
+    one, other = BeltAnswer(station), BeltAnswer(station)
+    y = [1.0, 1.2, 0.9, 1.1, 3.0, 3.2, 3.1]
+    for answer, sign in ((one, 1.0), (other, -1.0)):
+        feed(answer, [sign * v for v in y[:4]])
+        answer.move(4.2, "infeed", sign * 0.8)
+        feed(answer, [sign * v for v in y[4:]], 5)
+    assert one.ahead(7.0, 3.0).drive.centre == pytest.approx(-other.ahead(7.0, 3.0).drive.centre)
+    assert one.gain.centre == pytest.approx(other.gain.centre)
+
+
+def test_saved_and_restored_in_mid_run(station: Station) -> None:
+    one = BeltAnswer(station)
+    feed(one, [1.0, 1.1, 1.2])
+    two = BeltAnswer(station)
+    two.restore(one.snapshot())
+    for answer in (one, two):
+        answer.move(3.2, "infeed", 0.5)
+        feed(answer, [2.0, 2.2, 2.1, 2.1], 4)
+    assert one.ahead(7.0, 3.0).infeed.centre == two.ahead(7.0, 3.0).infeed.centre
+
+
+def test_one_wild_revolution_does_not_move_the_estimate(station: Station) -> None:
+    answer = BeltAnswer(station)
+    feed(answer, [1.0, 1.02, 0.98, 1.0, 25.0, 1.01, 0.99])
+    assert answer.ahead(7.0, 0.0).infeed.centre == pytest.approx(1.0, abs=0.15)
+
+
+def test_nothing_seen_nothing_breaks(station: Station) -> None:
+    answer = BeltAnswer(station)
+    answer.observe(1.0, None, None)
+    answer.move(1.5, "snub", 1.0)
+    answer.observe(2.0, (1.0, 0.1), None)
+    answer.observe(3.0, None, (2.0, 0.1))
+    assert math.isfinite(answer.ahead(3.0, 3.0).drive.centre)
