@@ -479,7 +479,10 @@ class BeltWatch:
             cells = group.shape[1]
             noise = sum(self._noise_mm2(s, turn.end_us) for s in usable) / len(usable) ** 2
             samples = float(np.mean([turn.samples[s].sum() for s in usable])) / (TURN_BINS / cells)
-            residual = [float(v) for v in group.mean(axis=1)]
+            seen = np.isfinite(group)
+            count = seen.sum(axis=1)
+            total = np.where(seen, group, 0.0).sum(axis=1)
+            residual = [t / n if n else math.nan for t, n in zip(total.tolist(), count.tolist(), strict=True)]
             walk.learn_wander(residual, noise / max(samples, 1.0))
 
     def _match(self, turn: Turn) -> None:
