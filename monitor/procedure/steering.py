@@ -158,8 +158,9 @@ def _best_hold(belt: Belt, rev: float, bounds: Bounds, amount: float, unit_mm: f
 
 
 def gain_known(belt: Belt) -> bool:
-    gain = belt.gain
-    return belt.sign_known and gain.spread < KNOWN_CV * abs(gain.centre)
+    """Whether it is known well enough how far a move sends this belt."""
+    effect = belt.effect(APPROACH_REV)
+    return belt.sign_known and effect.spread < KNOWN_CV * abs(effect.centre)
 
 
 def steer(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
@@ -215,10 +216,9 @@ def _careful_amount(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, ho
 
 def _fine(belt: Belt, bounds: Bounds, takeups: TakeUps) -> bool:
     """Whether whole wrench steps are too coarse for this belt."""
-    per_step = abs(belt.gain.centre) * takeups.step_mm
     if belt.walks_on > 0.5:
-        return 0.5 * per_step > 0.2 * bounds.margin_mm_per_rev
-    return 0.5 * per_step / max(belt.restoring, 0.1) > 0.25 * bounds.centre_mm
+        return 0.5 * takeups.step_mm * abs(belt.gain.centre) > 0.2 * bounds.margin_mm_per_rev
+    return 0.5 * takeups.step_mm * abs(belt.effect(APPROACH_REV).centre) > 0.25 * bounds.centre_mm
 
 
 def _move(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, horizon: float, alone: float) -> Choice:

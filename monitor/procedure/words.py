@@ -82,7 +82,8 @@ def fraction(mm: float, finest: int = 32) -> str:
     finer.
     """
     inches = abs(mm) / INCH_MM
-    while inches > 0.0 and round(inches * finest) == 0 and finest < 512:
+    small = inches < 0.75 / finest
+    while small and finest < 512 and abs(round(inches * finest) / finest - inches) > 0.15 * inches:
         finest *= 2
     whole, part = divmod(round(inches * finest), finest)
     if part == 0:

@@ -186,6 +186,12 @@ class BeltAnswer:
         bank = self._best
         return Mixture(bank.weight, bank.x[:, B], np.sqrt(bank.p[:, B, B]))
 
+    def effect(self, revs: float) -> Mixture:
+        """The change of position, mm, that one mm of take-up difference gives within so many revolutions."""
+        bank = self._best
+        grown = bank.decay(revs)[1]
+        return Mixture(bank.weight, grown * bank.x[:, B], grown * np.sqrt(bank.p[:, B, B]))
+
     @property
     def sign_known(self) -> bool:
         """True once it is clear which way this belt answers."""
@@ -214,7 +220,7 @@ class BeltAnswer:
         0: it is.
         """
         bank, last = self._best, self._last
-        if last is None or last.where != "infeed":
+        if last is None or last.where != "infeed" or last.verdict == "not-at-all":
             return 0.0
         likely = (bank.weight > 0.03 * bank.weight.max()) & (bank.rate >= FLAT)
         if not likely.any() or self.walks_on > 0.5:

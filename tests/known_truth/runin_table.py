@@ -13,8 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
-from conveyors import Conveyor, Outcome, Technician, alarms_of
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+from tests.known_truth.conveyors import Conveyor, Outcome, Technician, alarms_of
 
 from monitor.procedure import RunIn
 from monitor.records import Advice, MoveMade
