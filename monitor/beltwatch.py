@@ -164,7 +164,7 @@ class BeltWatch:
         self._marks(marks, time_us)
         if turn is not None:
             self._turn(turn)
-        if self._blind and not self.tracker.disturbed and not self.standing:
+        if self._blind and not self.tracker.uncertain and not self.standing:
             self._see_again()
 
     def restart(self) -> None:
@@ -230,10 +230,8 @@ class BeltWatch:
 
     def _slip_mm2(self, s: int, live: LiveBin) -> float:
         """Variance that uncertain travel puts into a bin where the profile is steep, mm2."""
-        reach = 1.0 / LIVE_BINS
-        middle = 0.5 * (live.u_start + live.u_end)
         profile = self.profiles[s]
-        slope = (profile.at(middle + reach) - profile.at(middle - reach)) / (2.0 * reach)
+        slope = (profile.at(live.u_end) - profile.at(live.u_start)) / max(live.u_end - live.u_start, 1e-9)
         fraction = max(live.u_end - self.tracker.rev, 0.0)
         slip = self.speed_spread * fraction + GRID_SLIP_REV
         return (slope * slip) ** 2
@@ -249,12 +247,12 @@ class BeltWatch:
         )  # fmt: skip
         if change is None:
             return False
-        t.set_factor(float(change.start_us), change.factor)
+        stands = change.factor == 0.0
+        t.set_factor(float(change.start_us), 0.0 if stands else 1.0, same_speed=stands or self.standing)
         self.motion.forget()
         self._blind = True
         for watch in self.sections:
             watch.forget()
-        stands = change.factor == 0.0
         if stands != self.standing:
             self.standing = stands
             self._find(live.end_us, "belt-stopped", stands)
@@ -376,6 +374,7 @@ class BeltWatch:
             w = self.walks[sensor.pulley]
             fit = fit_first_turns(np.array([t.reading_mm[s] for t in self._first]), w.s2_mm2, w.kappa_per_rev)
             self.profiles[s].replace(fit.profile_mm, len(self._first))
+            self._learn_first_wander(s, fit.profile_mm)
             walking.setdefault(sensor.pulley, []).append(
                 (fit.walk_mm_per_rev, fit.walk_se_mm_per_rev, fit.levels_mm[-1])
             )
@@ -401,6 +400,27 @@ class BeltWatch:
                 )
         self._first = []
         self._learn_length()
+
+    def _learn_first_wander(self, s: int, profile_mm: NDArray[np.float64]) -> None:
+        """Wander within the first turns, as a turn to come will show it against their mean.
+
+        Their own deviations from it have 1 - 1/n of the variance, those of a new turn 1 + 1/n.
+        """
+        n = len(self._first)
+        scale = math.sqrt((n + 1.0) / (n - 1.0))
+        for turn in self._first:
+            self._learn_from(s, turn, scale * (turn.reading_mm[s] - profile_mm))
+
+    def _learn_from(self, s: int, turn: Turn, rest_mm: NDArray[np.float64]) -> None:
+        group = rest_mm.reshape(LIVE_BINS // STEP_BINS, -1)
+        seen = np.isfinite(group)
+        count = seen.sum(axis=1)
+        total = np.where(seen, group, 0.0).sum(axis=1)
+        residual = [t / n if n else math.nan for t, n in zip(total.tolist(), count.tolist(), strict=True)]
+        samples = float(turn.samples[s].sum()) / (LIVE_BINS // STEP_BINS)
+        self.walks[self.sensors[s].pulley].learn_wander(
+            residual, self._noise_mm2(s, turn.end_us) / max(samples, 1.0)
+        )
 
     def _learn_length(self) -> None:
         """The belt's length from its own camber, which passes both pulleys a known belt path apart."""
@@ -473,17 +493,9 @@ class BeltWatch:
                 or self.tracker.disturbed
             ):
                 continue
-            rows = [np.where(places[s].out, np.nan, turn.reading_mm[s] - self.profiles[s].mm) for s in usable]
-            row = sum(rows[1:], rows[0]) / len(rows)
-            group = row.reshape(LIVE_BINS // STEP_BINS, -1)
-            cells = group.shape[1]
-            noise = sum(self._noise_mm2(s, turn.end_us) for s in usable) / len(usable) ** 2
-            samples = float(np.mean([turn.samples[s].sum() for s in usable])) / (TURN_BINS / cells)
-            seen = np.isfinite(group)
-            count = seen.sum(axis=1)
-            total = np.where(seen, group, 0.0).sum(axis=1)
-            residual = [t / n if n else math.nan for t, n in zip(total.tolist(), count.tolist(), strict=True)]
-            walk.learn_wander(residual, noise / max(samples, 1.0))
+            for s in usable:
+                rest = np.where(places[s].out, np.nan, turn.reading_mm[s] - self.profiles[s].mm)
+                self._learn_from(s, turn, rest)
 
     def _match(self, turn: Turn) -> None:
         """Without marks: put travel right by the profile, all sensors together."""

@@ -133,8 +133,7 @@ def fit_first_turns(readings_mm: NDArray[np.float64], wander_mm2: float, kappa_p
     slope = walk if known and abs(walk) > 3.0 * walk_se else 0.0
     u = (np.arange(cells) + 0.5) / cells - 0.5
     freed = readings_mm - levels[:, None] - slope * u[None, :]
-    with np.errstate(invalid="ignore"):
-        profile = np.median(freed, axis=0) if turns >= 3 and np.isfinite(freed).all() else _nanmean(freed)
+    profile = _nanmean(freed)
     seen = np.isfinite(profile)
     mean = float(np.mean(profile[seen])) if seen.any() else 0.0
     return FirstFit(profile - mean, tuple((levels + mean).tolist()), walk, walk_se)

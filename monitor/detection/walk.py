@@ -33,6 +33,7 @@ GATE = 4.0  # innovations beyond this many standard deviations are a section, no
 LOG_RATIO_RAISE = (
     8.0  # log likelihood ratio that raises; see DEVELOPERS.md for the false alarms it was designed for
 )
+PROVING_SIGMAS = 5.0  # a new line is a walk when it is this far above half the limit
 LOG_RATIO_KINK = 8.0  # the same for a change of a walk under way
 USUAL = 4.0  # times drift_mm_per_rev: spread of the rates expected of a walk (a normal prior)
 FASTEST = 8.0  # times drift_mm_per_rev: no walk faster than this is looked for bin by bin
@@ -384,7 +385,7 @@ class WalkEstimator:
         self.segments[-1] = (self.segments[-1][0], f.w)
         if u_end - self.u_segment < self._age_min / self._bins:
             return []
-        if abs(f.w) >= self._w1 and abs(f.w) - self._w0 > 4.2 * se:
+        if abs(f.w) >= self._w1 and abs(f.w) - self._w0 > PROVING_SIGMAS * se:
             self.state = "drifting"
             self.onset_u = self.u_segment
             self._forget_ages()

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 KAPPA_SPREAD = 0.5  # of log kappa about its prior: belts differ by a factor of 1.6 either way
+DOUBT_TURNS = 1.5  # the variance learnt from few turns is taken larger: an underestimate raises false alarms
 PRIOR_COUNT = 8.0  # squared differences that the prior variance of the wander is worth
 
 
@@ -143,4 +144,4 @@ def fit_wander(
             score -= 0.5 * n * (math.log(s2 * g) + v / (s2 * g))
         if score > best[0]:
             best = (score, s2, kappa)
-    return best[1], best[2]
+    return best[1] * (1.0 + DOUBT_TURNS / max(turns, 1.0)), best[2]

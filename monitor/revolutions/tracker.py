@@ -156,6 +156,7 @@ class Tracker:
         ] = []  # (time, travel) of this turn: its start and each change of speed
         self._disturbed = False  # speed changed in this turn
         self._loose = False  # travel is uncertain until the next mark
+        self._speed_known = True  # turn_us is the speed now
         self._odd_mark_us: int | None = None
         self._grid_us, self._grid_width, self._grid_k = 0.0, 1.0, 0
         self._sums = [0] * self._n
@@ -177,8 +178,12 @@ class Tracker:
         """Travel at the end of the last bin closed, or at the last mark. NaN before the first mark."""
         return self.travel(self._grid_us + self._grid_k * self._grid_width)
 
-    def set_factor(self, time_us: float, factor: float) -> None:
-        """From time_us on (not before the last mark) the belt runs at factor times its last speed; 0 = it stands."""
+    def set_factor(self, time_us: float, factor: float, same_speed: bool = True) -> None:
+        """From time_us on (not before the last mark) the belt stands (0) or runs (1).
+
+        Travel is loose until the next mark. same_speed False: it runs, but how fast is not known until
+        a whole turn lies between two marks.
+        """
         self._rebase(time_us)
         stood = self._buffer.stood
         if factor == 0.0 and not (stood and stood[-1][1] == math.inf):
@@ -188,6 +193,7 @@ class Tracker:
         self.factor = factor
         self._disturbed = True
         self._loose = True
+        self._speed_known = self._speed_known and same_speed
 
     def adjust(self, time_us: float, slip_rev: float, turn_us: float | None = None) -> None:
         """Correct travel at an instant by slip_rev revolutions, and the duration of a revolution, found by matching."""
@@ -209,6 +215,11 @@ class Tracker:
     def disturbed(self) -> bool:
         """The speed changed within the turn under way, or travel is uncertain until the next mark."""
         return self._disturbed or self._loose
+
+    @property
+    def uncertain(self) -> bool:
+        """Travel cannot be trusted now: speed or place is not known."""
+        return self.disturbed or not self._speed_known
 
     # ------------------------------------------------------------ samples
 
@@ -305,7 +316,7 @@ class Tracker:
         due = self.rev + 1
         u = self.travel(time_us)
         tolerance = FIRST_TOLERANCE if not self.turn_known else MARK_TOLERANCE
-        if self._loose:
+        if self._loose or not self._speed_known:
             tolerance = 0.5
         if abs(u - due) <= tolerance or (self._missed and abs(u - self.rev) <= tolerance):
             return self._accept(time_us, late=abs(u - self.rev) <= tolerance)
@@ -360,11 +371,8 @@ class Tracker:
         """Close the turn where travel says, when its mark did not come (always so without marks)."""
         if not self.started or self.factor <= 0.0:
             return None, []
-        margin = (
-            (0.4 if self._loose else MARK_TOLERANCE if self.turn_known else 2 * FIRST_TOLERANCE)
-            if self._marks
-            else 0.0
-        )
+        loose = self._loose or not self._speed_known
+        margin = (0.5 if loose else MARK_TOLERANCE if self.turn_known else 2 * FIRST_TOLERANCE) if self._marks else 0.0
         if self.travel(time_us) < self.rev + 1 + margin:
             return None, []
         if self._marks and not self.turn_known:
@@ -387,9 +395,7 @@ class Tracker:
         turn = self._lay(start_us, end_us, regular, knots)
         if not self._disturbed and not virtual:
             self.turn_us = float(duration)
-            self.turn_known = True
-        elif self._disturbed and self.factor > 0.0:
-            self.turn_us = self.turn_us / self.factor
+            self.turn_known = self._speed_known = True
         self._disturbed = False
         self.factor = 1.0 if self.factor > 0.0 else 0.0
         self.rev += 1
