@@ -29,7 +29,7 @@ CARELESS = {
     -1.0: 0.03,
 }  # how often a logged move was not made, or on the other side: from experience, no source
 SURE = 0.97  # probability from which a finding about the last move is stated
-INEXACT, INEXACT_MM = 0.1, 0.02  # how inexactly a logged amount is made (sd): share, and mm
+INEXACT, INEXACT_MM = 0.12, 0.03  # how inexactly a logged amount is made (sd): share, and mm
 BACKLASH_MM = 0.12  # further sd when a screw is turned back
 HALF = 0.5  # a revolution's mean belongs to its middle
 

@@ -41,6 +41,7 @@ OFFSET_RATE = (
     1.8  # per rev: 83 % of the offset in the first, 97 % in the second revolution (beam, KL about 1)
 )
 RUN_AHEAD = 0.6  # revolutions of the new walk by which the moved pulley runs ahead, flat pulleys
+UNREADY, UNREADY_REV = 0.08, 2.0  # scatter of the walk, as a share of its change, this long after a move
 FLAT = 0.15  # models that restore more slowly than this, per rev, are treated as walking
 PUT_ASIDE = 8.0  # log evidence that a reading put aside costs: about what a four-sigma miss would
 SWITCHING = 3e-4  # share of the prior mixed back at each revolution, so that no model is ever lost
@@ -61,6 +62,8 @@ class Bank:
     s: float = math.nan
     infeed_mm: float = 0.0
     snub_mm: float = 0.0
+    moved_s: float = -math.inf
+    moved_mm: float = 0.0
     log_evidence: float = 0.0
     doubtful: int = 0
 
@@ -102,6 +105,11 @@ class Bank:
         self.p[:, WD, WD] += fresh
         self.p[:, F, F] += revs * (0.004 * (1.0 + 4.0 * self.rate)) ** 2  # warming belt, creeping frame
         self.p[:, D0, D0] += revs * 0.02**2
+        if self.s - self.moved_s < UNREADY_REV:
+            for index in (Y, D):
+                self.p[:, index, index] += (
+                    revs * (UNREADY * self.x[:, B] * self.moved_mm / (1.0 + self.rate)) ** 2
+                )
         self.s = to_rev
 
     # ------------------------------------------------------------ moves
@@ -111,6 +119,8 @@ class Bank:
         gain = self.x[:, B].copy()
         ahead = RUN_AHEAD * np.exp(-4.0 * self.rate)
         self.infeed_mm += infeed_mm
+        if infeed_mm:
+            self.moved_s, self.moved_mm = self.s, infeed_mm
         self.snub_mm += snub_mm
         jump = np.tile(np.eye(N), (len(self.rate), 1, 1))
         jump[:, Y, B] = ahead * infeed_mm

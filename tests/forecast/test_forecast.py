@@ -14,7 +14,7 @@ from monitor.forecast import camber_percent, crooked_splice, edge_forecast
     ("rho_mm", "chord_mm", "percent"), [(500e3, 10e3, 0.25), (381e3, 7620.0, 0.25), (250e3, 30e3, 1.5)]
 )
 def test_uniform_camber_is_the_trade_figure(rho_mm: float, chord_mm: float, percent: float) -> None:
-    """25 mm in 10 m and 0.75 in in 25 ft are 0.25 %; 450 mm in 30 m is 1.5 % (bulk-handling handbook, facts S1)."""
+    """25 mm in 10 m and 0.75 in in 25 ft are 0.25 %; 450 mm in 30 m is 1.5 % (handbook, facts S1)."""
     length = 3.0 * chord_mm
     s = np.arange(3000) / 3000 * length
     edge = s * (length - s) / (2 * rho_mm)

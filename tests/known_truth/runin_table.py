@@ -14,11 +14,10 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-from tests.known_truth.conveyors import Conveyor, Outcome, Technician, alarms_of
-
 from monitor.procedure import RunIn
 from monitor.records import Advice, MoveMade
 from monitor.response import BeltAnswer
+from tests.known_truth.conveyors import Conveyor, Outcome, Technician, alarms_of
 
 MOST_REVS = 220
 FAULTS = ("twisted", "saturated", "splice", "camber")

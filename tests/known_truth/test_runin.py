@@ -31,7 +31,7 @@ def test_no_edge_is_driven_to_its_stop_and_nothing_false_is_signed(runs: list) -
 
 
 def test_intervals_hold_the_truth(runs: list) -> None:  # type: ignore[type-arg]
-    """95 % intervals over some forty forecasts: fewer than 85 % inside would happen once in a hundred times."""
+    """95 % intervals over some forty forecasts: fewer than 85 % inside would be rare."""
     assert sum(r.inside_95 for r in runs) >= 0.85 * sum(r.forecasts for r in runs)
 
 

@@ -44,7 +44,7 @@ def test_few_points_are_refused() -> None:
 
 @pytest.mark.parametrize("kept", [0.0, 0.3])
 def test_a_walk_at_the_margin_is_rarely_called_nil(kept: float) -> None:
-    """The level of the test with the prior used in the hold: at most some 5 % (7 % with correlated wander)."""
+    """The level of the test with the prior used in the hold: about 5 %, 7 % with wander."""
     rng, n, runs, wrong = np.random.default_rng(2), 20, 1500, 0
     for _ in range(runs):
         o = np.zeros(n)

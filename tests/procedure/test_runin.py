@@ -51,8 +51,8 @@ class Bench:
     def row(self, name: str, pulley: Pulley, y: float, half: float) -> RevolutionRow:
         start, end = (self.rev - 1) * REV_S, self.rev * REV_S
         return RevolutionRow(
-            self.rev, start, end, name, y, 0.05, 0.0, 0.3, 2 * half, "steady", 99, 0, pulley, y - half, y + half,
-            "good",
+            self.rev, start, end, name, y, 0.05, 0.0, 0.3, 2 * half, "steady", 99, 0, pulley,
+            y - half, y + half, "good",
         )  # fmt: skip
 
     def move(self, at: float, side: str = "left", amount: float = 1.6, where: str = "infeed") -> Out:
@@ -61,7 +61,8 @@ class Bench:
         return out
 
     def alarm(self, name: str, kind: str = "alarm-raised", sensor: str | None = None) -> Out:
-        out = self.runin.on_alarm(Event(self.rev * REV_S, self.rev, kind, name, sensor=sensor))  # type: ignore[arg-type]
+        event = Event(self.rev * REV_S, self.rev, kind, name, sensor=sensor)  # type: ignore[arg-type]
+        out = self.runin.on_alarm(event)
         self.said += out
         return out
 

@@ -48,13 +48,13 @@ def test_curvature_factor_reaches_its_ends() -> None:
     [(120, 24, 26, 2.584), (240, 24, 26, 5.922), (120, 12, 14, 5.499), (60, 18, 20, 1.629)],
 )
 def test_walk_of_a_sixteenth(span_in: float, width_in: float, spacing_in: float, walk_mm: float) -> None:
-    """Table of section 2.5: 1/16 in at 0.3 % strain; derived there and checked by simulation, not printed elsewhere."""
+    """Table of section 2.5: 1/16 in at 0.3 % strain; derived and simulated there, not in print."""
     found = walk_per_rev_mm(25.4 * span_in, 25.4 * width_in, 25.4 * spacing_in, 25.4 / 16)
     assert found == pytest.approx(walk_mm, abs=2e-3)
 
 
 def test_the_test_conveyor_walks_as_the_beam_formula(station: Station) -> None:
-    """The mechanics of the closed loop against the printed steady walk (KL 0.949: 2.586 mm/rev) and offset."""
+    """The closed loop's mechanics against the printed walk (KL 0.949: 2.586 mm/rev) and offset."""
     loop = Loop(3048.0, 2 * 3048 + math.pi * 101.6, tension_parameter(3048, 610), 0.0)
     positions = []
     for _ in range(7):
