@@ -29,6 +29,11 @@ from .settings import Station
 
 FIRST_TURNS = 3  # regular turns that make the first profile
 STEP_BINS = 2  # live bins to a step of the walk estimator
+BOTH_EVIDENCE = 4.0  # log likelihood ratio at the other pulley that makes a walk doubted until the next mark
+BOTH_REV = 0.4  # ... or a walk there that began no longer ago than this
+MARK_SLACK_REV = 0.02  # after the mark is due, revolutions
+FAST_WALK = 7.0  # times drift_mm_per_rev: faster than this a walk is doubted for FAST_WAIT_REV
+FAST_WAIT_REV = 0.25
 FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before it is learnt
 FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
@@ -117,6 +122,7 @@ class BeltWatch:
         ] * n  # variance of a bin against what the sensor's noise alone gives
         self._before = [(math.nan, math.nan)] * n
         self._steps_seen: list[list[float]] = [[] for _ in range(n)]
+        self._doubted: dict[Pulley, tuple[float, WalkFinding]] = {}
         self._blind = False
         self.seen_us = 0  # end of the last live bin: nothing will be found about times before it
 
@@ -225,7 +231,7 @@ class BeltWatch:
             if len(seen) > LIVE_BINS // 3:
                 seen.sort()
                 ratio = seen[len(seen) // 2] / MEDIAN_CHI2
-                self._roughness[s] = min(max(self._roughness[s] * (0.7 + 0.3 * ratio), 1.0), 50.0)
+                self._roughness[s] = min(max(self._roughness[s] * (0.7 + 0.3 * ratio), 0.3), 20.0)
             seen.clear()
 
     def _slip_mm2(self, s: int, live: LiveBin) -> float:
@@ -238,6 +244,8 @@ class BeltWatch:
 
     def _moved(self, live: LiveBin, rest: list[float], noise: list[float]) -> bool:
         """Is travel still right? Puts it right where the readings say otherwise."""
+        if self.tracker.uncertain and not self.standing:
+            return False
         wander = max(w.s2_mm2 for w in self.walks.values())
         kappa = max(w.kappa_per_rev for w in self.walks.values())
         t = self.tracker
@@ -251,6 +259,7 @@ class BeltWatch:
         t.set_factor(float(change.start_us), 0.0 if stands else 1.0, same_speed=stands or self.standing)
         self.motion.forget()
         self._blind = True
+        self._doubted.clear()
         for watch in self.sections:
             watch.forget()
         if stands != self.standing:
@@ -290,18 +299,40 @@ class BeltWatch:
         for f in found:
             if isinstance(f, Passage):
                 continue
-            if f.name == "jump":
-                self._find(live.end_us, "jump", True, pulley=pulley, text=f"{f.u_onset:.3f}")
+            if f.name == "walk-begins":
+                self._doubted[pulley] = (self._doubt_until(pulley, f, live.u_end), f)
+            elif f.name == "walk-ends":
+                self._doubted.pop(pulley, None)
+                self._drift(live.end_us, pulley, f)
             else:
-                begins = f.name == "walk-begins"
-                self._find(
-                    live.end_us,
-                    "drift",
-                    begins,
-                    pulley=pulley,
-                    value_mm=f.walk_mm_per_rev,
-                    text=f"{f.u_onset:.3f}",
-                )
+                self._find(live.end_us, "jump", True, pulley=pulley, text=f"{f.u_onset:.3f}")
+        if pulley in self._doubted and live.u_end >= self._doubted[pulley][0]:
+            self._drift(live.end_us, pulley, self._doubted.pop(pulley)[1])
+
+    def _doubt_until(self, pulley: Pulley, f: WalkFinding, u: float) -> float:
+        """Travel until which a walk just found waits, since it may be travel that is wrong, not the belt.
+
+        A belt that walks does so at one pulley first; when both readings leave their lines together the
+        speed may have changed, which the next mark tells. So may a walk faster than belts walk.
+        """
+        limit = self.station.limits.drift_mm_per_rev
+        others = [w for p, w in self.walks.items() if p != pulley]
+        both = any(
+            w.evidence > BOTH_EVIDENCE or (w.state == "drifting" and u - w.onset_u < BOTH_REV) for w in others
+        )
+        if both:
+            return math.floor(u) + 1.0 + MARK_SLACK_REV if self.station.conveyor.marks else u + BOTH_REV
+        return u + FAST_WAIT_REV if abs(f.walk_mm_per_rev) > FAST_WALK * limit else u
+
+    def _drift(self, time_us: int, pulley: Pulley, f: WalkFinding) -> None:
+        walk = f.walk_mm_per_rev
+        begins = f.name == "walk-begins"
+        if begins:
+            if self.walks[pulley].state != "drifting":
+                return
+            fit = self.walks[pulley].filter
+            walk = fit.w if fit is not None else walk
+        self._find(time_us, "drift", begins, pulley=pulley, value_mm=walk, text=f"{f.u_onset:.3f}")
 
     def _sectioned(self, time_us: int, s: int, found: list[SectionFinding]) -> None:
         sensor = self.sensors[s]
@@ -417,10 +448,7 @@ class BeltWatch:
         count = seen.sum(axis=1)
         total = np.where(seen, group, 0.0).sum(axis=1)
         residual = [t / n if n else math.nan for t, n in zip(total.tolist(), count.tolist(), strict=True)]
-        samples = float(turn.samples[s].sum()) / (LIVE_BINS // STEP_BINS)
-        self.walks[self.sensors[s].pulley].learn_wander(
-            residual, self._noise_mm2(s, turn.end_us) / max(samples, 1.0)
-        )
+        self.walks[self.sensors[s].pulley].learn_wander(residual)
 
     def _learn_length(self) -> None:
         """The belt's length from its own camber, which passes both pulleys a known belt path apart."""

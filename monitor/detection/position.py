@@ -68,10 +68,7 @@ def place_turn(
         out = seen & (np.abs(rest - centre) > OUT_SIGMAS * sigma)
         lone = out & ~np.roll(out, 1) & ~np.roll(out, -1)
         out &= ~lone | (np.abs(rest - centre) > 8.0 * sigma)
-        reach = max(1, round(NEIGHBOURS_MM / length_mm * cells))
-        wide = out & ~lone
-        for k in range(1, reach + 1):
-            wide = wide | np.roll(out & ~lone, k) | np.roll(out & ~lone, -k)
+        wide = _widen(out & ~lone, max(1, round(NEIGHBOURS_MM / length_mm * cells)))
         used &= ~(wide | out)
     seen_count = int(np.count_nonzero(seen))
     share = float(np.count_nonzero(used)) / max(seen_count, 1)
@@ -95,6 +92,18 @@ def place_turn(
     return TurnPosition(
         position, math.sqrt(noise + filled_wander + stations + missing_profile), seen & ~used, share
     )
+
+
+def _widen(out: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
+    """Each run of stations grown on both sides by `reach` or half its own length: a section has soft ends."""
+    wide = out.copy()
+    at = np.flatnonzero(out)
+    if at.size == 0:
+        return wide
+    for run in np.split(at, np.flatnonzero(np.diff(at) > reach) + 1):
+        grow = max(reach, run.size // 2) if run.size > 1 else 1
+        wide[np.arange(run[0] - grow, run[-1] + grow + 1) % out.size] = True
+    return wide
 
 
 def _smooth(rest: NDArray[np.float64], used: NDArray[np.bool_]) -> NDArray[np.float64]:

@@ -48,6 +48,7 @@ LONGEST_SECTION_MM = (
 RUN_LIMITS_REV = (0.18, 0.35)
 LEAD_BINS = 3  # steps before a section that are left out with it: its soft beginning
 COMING_BACK = 0.6  # share of the peak below which a departure is on its way back and gets half as long again
+MEMORY_TURNS = 40.0  # turns over which the wander learnt forgets
 PRIOR_WANDER_MM = (
     0.12  # a belt's wander before it is learnt (common practice, no source): one standard deviation
 )
@@ -104,11 +105,7 @@ class WalkEstimator:
         self.s2_mm2 = PRIOR_WANDER_MM**2
         self.kappa_per_rev = length_mm / PRIOR_WANDER_LENGTH_MM
         self._kappa_prior = self.kappa_per_rev
-        self._structure = [
-            0.0,
-            0.0,
-            0.0,
-        ]  # sums of squared differences over the two lags, and turns they come from
+        self._structure = [0.0] * 4  # mean squared differences over three lags, summed; turns they come from
         self.state: State = "proving"
         self.filter: LineFilter | None = None
         self.u_segment = 0.0  # travel where the present line begins
@@ -436,28 +433,27 @@ class WalkEstimator:
                 du, have = 0.0, []
         return fit_line(dus, rs, ns, self.s2_mm2, self.kappa_per_rev)
 
-    def learn_wander(self, residual_mm: list[float], noise_mm2: float) -> None:
+    def learn_wander(self, residual_mm: list[float]) -> None:
         """Learn variance and length of the wander from one steady turn's residuals, (bins,) mm, NaN = not seen."""
-        lag_a, lag_b = self._bins // 16, (3 * self._bins) // 8
-        sums = []
-        for lag in (lag_a, lag_b):
+        lags = (1, self._bins // 16, (3 * self._bins) // 8)
+        means = []
+        for lag in lags:
             squares = [
-                (y - x) ** 2
-                for x, y in zip(residual_mm, residual_mm[lag:], strict=False)
-                if x == x and y == y
+                (y - x) ** 2 for x, y in zip(residual_mm, residual_mm[lag:], strict=False) if x == x and y == y
             ]
             if len(squares) < self._bins // 4:
                 return
-            squares.sort()
-            sums.append(max(sum(squares) / len(squares) - 2.0 * noise_mm2, 1e-6))
+            means.append(sum(squares) / len(squares))
         st = self._structure
-        st[0], st[1], st[2] = st[0] + sums[0], st[1] + sums[1], st[2] + 1.0
-        if st[2] > 40.0:
-            st[:] = [v * 40.0 / st[2] for v in st]
+        for i, mean in enumerate(means):
+            st[i] += mean
+        st[3] += 1.0
+        if st[3] > MEMORY_TURNS:
+            st[:] = [v * MEMORY_TURNS / st[3] for v in st]
         self.s2_mm2, self.kappa_per_rev = fit_wander(
-            (lag_a / self._bins, lag_b / self._bins),
-            (st[0] / st[2], st[1] / st[2]),
-            st[2],
+            (lags[0] / self._bins, lags[1] / self._bins, lags[2] / self._bins),
+            (st[0] / st[3], st[1] / st[3], st[2] / st[3]),
+            st[3],
             PRIOR_WANDER_MM**2,
             self._kappa_prior,
         )

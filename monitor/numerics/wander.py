@@ -116,31 +116,31 @@ def wander_structure(lag_rev: float, s2_mm2: float, kappa_per_rev: float) -> flo
 
 
 def fit_wander(
-    lags_rev: tuple[float, float],
-    squares_mm2: tuple[float, float],
+    lags_rev: tuple[float, float, float],
+    squares_mm2: tuple[float, float, float],
     turns: float,
     s2_prior_mm2: float,
     kappa_prior: float,
 ) -> tuple[float, float]:
-    """(s2 mm2, kappa per rev) of the wander from its structure function at two lags, short and long.
+    """(s2 mm2, kappa per rev) of the wander from its structure function at three lags.
 
-    squares_mm2: mean squared differences over `turns` revolutions. A difference over a lag h counts as
-    1/h independent ones a revolution; their scatter is chi-square, kappa is log-normal about its prior
-    (KAPPA_SPREAD), s2 has PRIOR_COUNT differences of its own. Maximum a posteriori over a grid of kappa.
+    squares_mm2: mean squared differences over `turns` revolutions. The shortest lag gives the white
+    noise, which is taken out of the two others. A difference over a lag h counts as 1/(2h) independent
+    ones a revolution; their scatter is chi-square, kappa is log-normal about its prior (KAPPA_SPREAD),
+    s2 has PRIOR_COUNT differences of its own. Maximum a posteriori over a grid of kappa.
     """
-    counts = [0.5 * turns / lag for lag in lags_rev]
+    noise = squares_mm2[0]
+    counts = [0.5 * turns / lag for lag in lags_rev[1:]]
+    squares = [max(v - noise, 0.02 * v) for v in squares_mm2[1:]]
     best = (-math.inf, s2_prior_mm2, kappa_prior)
     for i in range(-8, 9):
         kappa = kappa_prior * math.exp(0.125 * i)
-        shape = [-2.0 * math.expm1(-kappa * lag) for lag in lags_rev]
-        total = PRIOR_COUNT * s2_prior_mm2 + sum(
-            n * v / g for n, v, g in zip(counts, squares_mm2, shape, strict=True)
-        )
+        shape = [2.0 * (math.exp(-kappa * lags_rev[0]) - math.exp(-kappa * lag)) for lag in lags_rev[1:]]
+        seen = list(zip(counts, squares, shape, strict=True))
+        total = PRIOR_COUNT * s2_prior_mm2 + sum(n * v / g for n, v, g in seen)
         s2 = total / (PRIOR_COUNT + sum(counts))
-        score = (
-            -0.5 * PRIOR_COUNT * (math.log(s2) + s2_prior_mm2 / s2) - 0.5 * (0.125 * i / KAPPA_SPREAD) ** 2
-        )
-        for n, v, g in zip(counts, squares_mm2, shape, strict=True):
+        score = -0.5 * PRIOR_COUNT * (math.log(s2) + s2_prior_mm2 / s2) - 0.5 * (0.125 * i / KAPPA_SPREAD) ** 2
+        for n, v, g in seen:
             score -= 0.5 * n * (math.log(s2 * g) + v / (s2 * g))
         if score > best[0]:
             best = (score, s2, kappa)
