@@ -25,6 +25,8 @@ T = TypeVar("T")
 WINDOW = 128  # records in a noise window: 2.6 s at 50 Hz, spread known to 9 %
 STUCK_RUN = 25  # identical counts running; noise of 20 counts makes even 5 running a one in 1e7 event
 STUCK_SPAN_US = 300_000  # and at least this long, for very fast boards
+RAIL_COUNTS = 65  # a count this near to a rail is on it: 0.1 % of the range, more than an open input's hum
+FAR_COUNTS = 6000  # an edge does not go from here to the rail within three samples: a broken loop does
 RAIL_RUN = 3  # records on a rail before the sensor counts as clipped (one may be a spike)
 SPIKE_SIGMAS = 7.0  # a sample this far from the median of itself and its neighbours is a lone spike
 NOISY_RATIO = 3.0  # spread above the learnt one that names a sensor noisy; two windows running
@@ -132,7 +134,7 @@ class SensorGate:
         before = counts[first - 1 : stop - 1] if first else np.concatenate((counts[1:2], counts[: stop - 1]))
         now, after = counts[first:stop], counts[first + 1 : stop + 1]
         median = np.maximum(np.minimum(before, now), np.minimum(np.maximum(before, now), after))
-        on_rail = (now == 0) | (now == 65535)
+        on_rail = (now <= RAIL_COUNTS) | (now >= 65535 - RAIL_COUNTS)
         usable = (flags[first:stop] & NO_SIGNAL_FLAGS) == 0
         spike = self._spikes(now, median, on_rail)
         good = usable[:, None] & ~on_rail & ~spike
@@ -172,7 +174,7 @@ class SensorGate:
             closes = self._in_window == WINDOW
             for k, c in enumerate(self._channels):
                 self._runs(
-                    k, c, time[part], before[part, k], now[part, k], on_rail[part, k], good[part, k], findings
+                    k, c, time[part], before[part, k], now[part, k], on_rail[part, k], good[part, k], usable[part], findings
                 )
                 c.diffs.append(np.abs(now[part, k] - before[part, k]))
                 c.window_spikes += int(np.count_nonzero(spike[part, k]))
@@ -198,24 +200,23 @@ class SensorGate:
         now: NDArray[np.int64],
         on_rail: NDArray[np.bool_],
         good: NDArray[np.bool_],
+        usable: NDArray[np.bool_],
         findings: list[SensorFinding],
     ) -> None:
         """Runs of identical counts and of rails. Plain loop only where something is the same or on a rail."""
         same = now == before
-        odd = same | on_rail
+        odd = same | on_rail | ~usable
         if not odd.any() and c.fault not in ("sensor-stuck", "sensor-clipped", "sensor-silent"):
             c.run = c.rail_run = 0
             c.last_good = int(now[-1])
             return
         for i in range(time.size):
             t = int(time[i])
-            if on_rail[i]:
+            if on_rail[i] or not usable[i]:
                 c.rail_run += 1
                 c.run = c.calm = 0
                 if c.rail_run == RAIL_RUN and c.fault not in ("sensor-clipped", "sensor-silent"):
-                    far = min(c.last_good, 65535 - c.last_good) > 6000
-                    silent = far and int(now[i]) == 0
-                    self._set(k, c, t, "sensor-silent" if silent else "sensor-clipped", findings)
+                    self._unheard(k, c, t, int(now[i]), bool(usable[i]), findings)
                 continue
             c.rail_run = 0
             if same[i]:
@@ -233,6 +234,18 @@ class SensorGate:
                     self._set(k, c, t, "", findings)
             if c.fault == "sensor-stuck":
                 good[i] = False
+
+    def _unheard(
+        self, k: int, c: _Channel, time_us: int, counts: int, usable: bool, findings: list[SensorFinding]
+    ) -> None:
+        """On a rail, or without a reference: is the edge out of range, or is nothing to be heard?"""
+        if not usable:
+            why = "the board says that its reference voltage is out of range, or that this is a test pattern"
+            self._set(k, c, time_us, "sensor-silent", findings, why=why)
+        elif min(c.last_good, 65535 - c.last_good) > FAR_COUNTS and counts < 32768:
+            self._set(k, c, time_us, "sensor-silent", findings, why="its reading dropped to nothing at once")
+        else:
+            self._set(k, c, time_us, "sensor-clipped", findings)
 
     def _set(
         self,
