@@ -342,33 +342,27 @@ class WalkEstimator:
             best = int(np.argmax(ratio))
             self.evidence = float(ratio[best])
             if self.evidence >= LOG_RATIO_RAISE:
-                return self._turn_to(u_end, best + self._age_min, "drifting")
+                return self._turn_to(best + self._age_min)
             return []
         ratio = 0.5 * a * a / np.maximum(b, 1e-12)
         best = int(np.argmax(ratio))
         self.evidence = float(ratio[best])
         if self.evidence >= LOG_RATIO_KINK:
-            change = float(a[best] / b[best])
-            if abs(f.w + change) < self._w1 or (f.w + change) * f.w < 0.0:
-                return self._turn_to(u_end, best + self._age_min, "proving")
-            self._begin(self._onset(best + self._age_min), KINK_SLOPE_SE * self._w1, "drifting")
+            self._begin(self._onset(best + self._age_min), KINK_SLOPE_SE * self._w1, "proving")
+            return []
         self.segments[-1] = (self.segments[-1][0], f.w)
-        return []
+        return self._rest(u_end)
 
     def _onset(self, age: int) -> float:
         """Travel where the onset `age` bins ago lies (the age-th bin before the last)."""
         points = list(self._points)[-(age + 1) :]
         return points[0].u - points[0].du
 
-    def _turn_to(self, u_end: float, age: int, state: State) -> list[WalkFinding | Passage]:
-        was = self.state
+    def _turn_to(self, age: int) -> list[WalkFinding | Passage]:
         u = self._onset(age)
-        self._begin(u, KINK_SLOPE_SE * self._w1, state)
-        walk = self.filter.w if self.filter is not None else math.nan
-        if state == "drifting":
-            self.onset_u = u
-            return [WalkFinding("walk-begins", u, walk)]
-        return [WalkFinding("walk-ends", u, walk)] if was == "drifting" and self._is_nil() else []
+        self._begin(u, KINK_SLOPE_SE * self._w1, "drifting")
+        self.onset_u = u
+        return [WalkFinding("walk-begins", u, self.filter.w if self.filter is not None else math.nan)]
 
     def _is_nil(self) -> bool:
         f = self.filter
@@ -387,24 +381,30 @@ class WalkEstimator:
             self.onset_u = self.u_segment
             self._forget_ages()
             return [WalkFinding("walk-begins", self.u_segment, f.w)]
-        if self._is_nil() and u_end - self.u_segment >= 0.5:
-            variance = f.pww + STEADY_SLOPE_SE**2
-            km, kw, ko = f.pmw / variance, f.pww / variance, f.pwo / variance
-            w = f.w
-            f.m -= km * w
-            f.w -= kw * w
-            f.o -= ko * w
-            f.pmm -= km * f.pmw
-            f.pmo -= km * f.pwo
-            f.poo -= ko * f.pwo
-            f.pmw -= km * f.pww
-            f.pwo -= ko * f.pww
-            f.pww -= kw * f.pww
-            self.state = "steady"
-            self.segments[-1] = (self.segments[-1][0], 0.0)
-            self._forget_ages()
-            return [WalkFinding("walk-ends", self.u_segment, w)]
-        return []
+        return self._rest(u_end)
+
+    def _rest(self, u_end: float) -> list[WalkFinding | Passage]:
+        """A line whose walk is shown to be below the limit is steady from now on: its slope is drawn toward nil."""
+        f = self.filter
+        assert f is not None
+        if not self._is_nil() or u_end - self.u_segment < 0.5:
+            return []
+        variance = f.pww + STEADY_SLOPE_SE**2
+        km, kw, ko = f.pmw / variance, f.pww / variance, f.pwo / variance
+        w = f.w
+        f.m -= km * w
+        f.w -= kw * w
+        f.o -= ko * w
+        f.pmm -= km * f.pmw
+        f.pmo -= km * f.pwo
+        f.poo -= ko * f.pwo
+        f.pmw -= km * f.pww
+        f.pwo -= ko * f.pww
+        f.pww -= kw * f.pww
+        self.state = "steady"
+        self.segments[-1] = (self.segments[-1][0], 0.0)
+        self._forget_ages()
+        return [WalkFinding("walk-ends", self.u_segment, w)]
 
     # ------------------------------------------------------------ what is known
 
