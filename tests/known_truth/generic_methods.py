@@ -12,6 +12,7 @@ its walk reaches `drift_mm_per_rev`, and ends it when the walk is below: the pla
 
 from __future__ import annotations
 
+import math
 import warnings
 from dataclasses import dataclass
 
@@ -99,13 +100,18 @@ def _stl(mean: Floats, at: Floats, limit: float) -> Heard:
     return Heard(_spells(walk, at, limit), _whole(trend, at), profile - profile.mean())
 
 
-def _exponential(mean: Floats, at: Floats, limit: float) -> Heard:
-    keep = np.exp(-1.0 / CELLS)
-    level = np.empty_like(mean)
-    now = float(mean[:CELLS].mean())
-    for k, value in enumerate(mean):
-        now = keep * now + (1.0 - keep) * float(value)
+def exponential_mean(values: Floats, weight: float, start: float) -> Floats:
+    """Exponential mean after each value; the newest has this weight."""
+    level = np.empty_like(values)
+    now = start
+    for k, value in enumerate(values):
+        now += weight * (float(value) - now)
         level[k] = now
+    return level
+
+
+def _exponential(mean: Floats, at: Floats, limit: float) -> Heard:
+    level = exponential_mean(mean, 1.0 - math.exp(-1.0 / CELLS), float(mean[:CELLS].mean()))
     walk = np.concatenate((np.zeros(CELLS), level[CELLS:] - level[:-CELLS]))
     rows = mean.reshape(-1, CELLS) - level.reshape(-1, CELLS)
     positions = [(s, e, float(level[(k + 1) * CELLS - 1])) for k, (s, e, _) in enumerate(_whole(mean, at))]
