@@ -6,8 +6,8 @@ the yearly swing is 5 to 7 ppm, highest in May, lowest in September to October (
 1976; all from memory). statsmodels' STL on the same series is a reference that needs no memory.
 
 The blocks are run as the program runs them: camber and walk of the first turns together, then the walk
-estimator on what the camber leaves, and each turn added to the camber once its walk is known. The watch for a change of
-speed is left out: a year does not stop.
+estimator on what the camber leaves, and each turn added to the camber once its walk is known. The watch for a
+change of speed is left out: a year does not stop.
 """
 
 from __future__ import annotations
