@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from .detection.motion import MotionWatch
 from .detection.position import TurnPosition, fit_first_turns, place_turn
+from .detection.runout import RunoutWatch
 from .detection.sections import SectionFinding, SectionWatch
 from .detection.sensors import GatedBlock, SensorGate
 from .detection.walk import Passage, WalkEstimator, WalkFinding
@@ -35,6 +36,8 @@ MARK_SLACK_REV = 0.02  # after the mark is due, revolutions
 FAST_WALK = 7.0  # times drift_mm_per_rev: faster than this a walk is doubted for FAST_WAIT_REV
 FAST_WAIT_REV = 0.25
 FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before it is learnt
+EARLY_TURNS = 12  # run-out is looked for after every turn up to this one, then after every second
+RUNOUT_TURNS = 12  # turns that a profile freed of run-out is made of
 FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
 GRID_SLIP_REV = 0.0005  # travel known no better than this within a bin
@@ -105,6 +108,8 @@ class BeltWatch:
         }
         self.sections = [SectionWatch(station.limits.wobble_mm, self.length_mm) for _ in self.sensors]
         self.motion = MotionWatch(n)
+        order = self.length_mm / (math.pi * station.conveyor.pulley_diameter_mm)
+        self.runouts = [RunoutWatch(order) for _ in self.sensors]
         self._offset = [0.0] * n
         self._first: list[Turn] = []
         self._held: _Held | None = None
@@ -177,6 +182,8 @@ class BeltWatch:
         """The board started anew: the turn under way is dropped, the profile stays."""
         self.tracker.restart()
         self.motion.forget()
+        for runout in self.runouts:
+            runout.forget()
         self._held = None
         self._blind = not self.learning
         for watch in self.sections:
@@ -199,7 +206,7 @@ class BeltWatch:
             return
         rest, noise, expected = [math.nan] * n, [math.nan] * n, [math.nan] * n
         for s in range(n):
-            expected[s] = self.profiles[s].mean_over(live.u_start, live.u_end)
+            expected[s] = self._camber(s, live.u_start, live.u_end)
             if live.samples[s] and self._gate.fault(s, live.end_us) in ("", "sensor-noisy"):
                 rest[s] = live.reading_mm[s] - expected[s] - self._offset[s]
                 noise[s] = self._roughness[s] * (
@@ -210,6 +217,12 @@ class BeltWatch:
         if self._moved(live, rest, noise) or self._blind:
             return
         self._step(live, rest, noise)
+
+    def _camber(self, s: int, u_start: float, u_end: float) -> float:
+        """What repeats, over a stretch of travel: camber and the pulley's run-out, mm."""
+        swing = self.runouts[s].found
+        camber = self.profiles[s].mean_over(u_start, u_end)
+        return camber if swing is None else camber + swing.mean_over(u_start, u_end)
 
     def _noise_mm2(self, s: int, time_us: int) -> float:
         noise = self._gate.noise_mm(s, time_us)
@@ -251,7 +264,7 @@ class BeltWatch:
         t = self.tracker
         change = self.motion.step(
             live.start_us, live.end_us, live.u_start, live.u_end, live.reading_mm, rest, noise,
-            wander, kappa, t.factor, t.turn_us, lambda s, a, b: self.profiles[s].mean_over(a, b) + self._offset[s],
+            wander, kappa, t.factor, t.turn_us, lambda s, a, b: self._camber(s, a, b) + self._offset[s],
         )  # fmt: skip
         if change is None:
             return False
@@ -259,6 +272,8 @@ class BeltWatch:
         t.set_factor(float(change.start_us), 0.0 if stands else 1.0, same_speed=stands or self.standing)
         self.motion.forget()
         self._blind = True
+        for runout in self.runouts:
+            runout.forget()
         self._doubted.clear()
         for watch in self.sections:
             watch.forget()
@@ -406,6 +421,11 @@ class BeltWatch:
             fit = fit_first_turns(np.array([t.reading_mm[s] for t in self._first]), w.s2_mm2, w.kappa_per_rev)
             self.profiles[s].replace(fit.profile_mm, len(self._first))
             self._learn_first_wander(s, fit.profile_mm)
+            for turn, level in zip(self._first, fit.levels_mm, strict=True):
+                self.runouts[s].add(turn.rev - 1, turn.reading_mm[s] - level)
+            if self.runouts[s].look() and self.runouts[s].found is not None:
+                self.profiles[s].replace(self.runouts[s].profile(TURN_BINS), len(self._first))
+                self._tell_runout(s)
             walking.setdefault(sensor.pulley, []).append(
                 (fit.walk_mm_per_rev, fit.walk_se_mm_per_rev, fit.levels_mm[-1])
             )
@@ -478,7 +498,7 @@ class BeltWatch:
         noise = self._gate.noise_mm(s, turn.end_us)
         wander = walk.s2_mm2 if walk.state != "settling" else walk.s2_mm2 + 4.0
         return place_turn(
-            turn.reading_mm[s],
+            self._without_runout(s, turn),
             turn.samples[s],
             profile.mm,
             profile.turns,
@@ -487,6 +507,14 @@ class BeltWatch:
             wander,
             walk.kappa_per_rev,
             self.length_mm,
+        )
+
+    def _without_runout(self, s: int, turn: Turn) -> NDArray[np.float64]:
+        swing = self.runouts[s].found
+        return (
+            turn.reading_mm[s]
+            if swing is None
+            else turn.reading_mm[s] - swing.over_cells(turn.rev - 1, TURN_BINS)
         )
 
     def _learnable(self, s: int, turn: Turn, place: TurnPosition) -> bool:
@@ -504,11 +532,54 @@ class BeltWatch:
             return
         u = held.turn.rev - 1 + (np.arange(TURN_BINS) + 0.5) / TURN_BINS
         for s in range(len(self.sensors)):
-            if not held.learn[s]:
+            runout_only = held.turn.regular and self._gate.fault(s, held.turn.end_us) == ""
+            if not held.learn[s] and not runout_only:
                 continue
             line = self.walks[self.sensors[s].pulley].path(u)
             freed = held.turn.reading_mm[s] - held.places[s].position_mm - (line - float(line.mean()))
-            self.profiles[s].add(np.where(held.places[s].out, np.nan, freed))
+            if held.learn[s]:
+                self._add(s, held.turn, np.where(held.places[s].out, np.nan, freed))
+            else:  # run-out not yet known makes most stations look out of line
+                level = (
+                    float(np.nanmedian(held.turn.reading_mm[s]))
+                    if not math.isfinite(held.places[s].position_mm)
+                    else 0.0
+                )
+                freed = held.turn.reading_mm[s] - level if level else freed
+                self._add(s, held.turn, freed, learn=False)
+
+    def _add(self, s: int, turn: Turn, freed_mm: NDArray[np.float64], learn: bool = True) -> None:
+        """One more turn for the profile, and for the search for run-out."""
+        watch, profile = self.runouts[s], self.profiles[s]
+        watch.add(turn.rev - 1, freed_mm)
+        had = watch.found
+        if turn.rev % 2 == 0 or turn.rev < EARLY_TURNS:
+            watch.look()
+        swing = watch.found
+        if (had is None) != (
+            swing is None
+        ):  # camber learnt so far had the swing in it, or had it taken out wrongly
+            profile.replace(watch.profile(TURN_BINS), min(profile.turns, RUNOUT_TURNS))
+            self._tell_runout(s)
+            return
+        if not learn:
+            return
+        cells = freed_mm if swing is None else freed_mm - swing.over_cells(turn.rev - 1, TURN_BINS)
+        profile.add(cells)
+
+    def _tell_runout(self, s: int) -> None:
+        swing = self.runouts[s].found
+        if swing is None or self._last_turn is None:
+            return
+        sensor = self.sensors[s]
+        self._find(
+            self._last_turn.end_us,
+            "run-out",
+            True,
+            pulley=sensor.pulley,
+            sensor=sensor.name,
+            value_mm=swing.amplitude_mm,
+        )
 
     def _learn_wander(self, turn: Turn, places: list[TurnPosition], learn: list[bool]) -> None:
         for p in self.pulleys:
@@ -522,14 +593,14 @@ class BeltWatch:
             ):
                 continue
             for s in usable:
-                rest = np.where(places[s].out, np.nan, turn.reading_mm[s] - self.profiles[s].mm)
+                rest = np.where(places[s].out, np.nan, self._without_runout(s, turn) - self.profiles[s].mm)
                 self._learn_from(s, turn, rest)
 
     def _match(self, turn: Turn) -> None:
         """Without marks: put travel right by the profile, all sensors together."""
         slips, weights = 0.0, 0.0
         for s in range(len(self.sensors)):
-            value, se = slip(turn.reading_mm[s], self.profiles[s].mm)
+            value, se = slip(self._without_runout(s, turn), self.profiles[s].mm)
             if value == value and se > 0.0:
                 slips += value / se**2
                 weights += 1.0 / se**2

@@ -221,6 +221,20 @@ class Pipeline:
             self._drift(t_s, f)
         elif f.name == "jump" and f.pulley is not None:
             self._walk_onset.setdefault(f.pulley, float(f.text))
+        elif f.name == "run-out":
+            text = f"The {f.pulley} pulley runs out: its turning swings the reading by {f.value_mm:.1f} mm to each side."
+            self._emit(
+                Event(
+                    t_s,
+                    self.rev,
+                    "note",
+                    "run-out",
+                    pulley=f.pulley,
+                    sensor=f.sensor,
+                    value_mm=f.value_mm,
+                    text=text,
+                )
+            )
         elif f.name in ("mark", "mark-missing", "mark-extra"):
             self._mark(t_s, f)
         elif f.active:

@@ -174,7 +174,15 @@ class SensorGate:
             closes = self._in_window == WINDOW
             for k, c in enumerate(self._channels):
                 self._runs(
-                    k, c, time[part], before[part, k], now[part, k], on_rail[part, k], good[part, k], usable[part], findings
+                    k,
+                    c,
+                    time[part],
+                    before[part, k],
+                    now[part, k],
+                    on_rail[part, k],
+                    good[part, k],
+                    usable[part],
+                    findings,
                 )
                 c.diffs.append(np.abs(now[part, k] - before[part, k]))
                 c.window_spikes += int(np.count_nonzero(spike[part, k]))

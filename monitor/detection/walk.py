@@ -439,7 +439,9 @@ class WalkEstimator:
         means = []
         for lag in lags:
             squares = [
-                (y - x) ** 2 for x, y in zip(residual_mm, residual_mm[lag:], strict=False) if x == x and y == y
+                (y - x) ** 2
+                for x, y in zip(residual_mm, residual_mm[lag:], strict=False)
+                if x == x and y == y
             ]
             if len(squares) < self._bins // 4:
                 return

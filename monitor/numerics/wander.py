@@ -139,7 +139,9 @@ def fit_wander(
         seen = list(zip(counts, squares, shape, strict=True))
         total = PRIOR_COUNT * s2_prior_mm2 + sum(n * v / g for n, v, g in seen)
         s2 = total / (PRIOR_COUNT + sum(counts))
-        score = -0.5 * PRIOR_COUNT * (math.log(s2) + s2_prior_mm2 / s2) - 0.5 * (0.125 * i / KAPPA_SPREAD) ** 2
+        score = (
+            -0.5 * PRIOR_COUNT * (math.log(s2) + s2_prior_mm2 / s2) - 0.5 * (0.125 * i / KAPPA_SPREAD) ** 2
+        )
         for n, v, g in seen:
             score -= 0.5 * n * (math.log(s2 * g) + v / (s2 * g))
         if score > best[0]:

@@ -372,7 +372,11 @@ class Tracker:
         if not self.started or self.factor <= 0.0:
             return None, []
         loose = self._loose or not self._speed_known
-        margin = (0.5 if loose else MARK_TOLERANCE if self.turn_known else 2 * FIRST_TOLERANCE) if self._marks else 0.0
+        margin = (
+            (0.5 if loose else MARK_TOLERANCE if self.turn_known else 2 * FIRST_TOLERANCE)
+            if self._marks
+            else 0.0
+        )
         if self.travel(time_us) < self.rev + 1 + margin:
             return None, []
         if self._marks and not self.turn_known:
