@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 KAPPA_SPREAD = 0.5  # of log kappa about its prior: belts differ by a factor of 1.6 either way
-DOUBT_TURNS = 1.5  # the variance learnt from few turns is taken larger: an underestimate raises false alarms
+DOUBT_TURNS = 1.0  # the variance learnt from few turns is taken larger: an underestimate raises false alarms
 PRIOR_COUNT = 8.0  # squared differences that the prior variance of the wander is worth
 
 
