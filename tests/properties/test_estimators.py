@@ -1,8 +1,8 @@
 """One contract for all estimators, and one checker that finds them: for each class and for the pipeline.
 
 Chunking does not matter; a mirrored belt only flips signs; save and restore in mid-run changes nothing;
-garbage never raises; memory is bounded; NaN never becomes an alarm. An estimator that is found without a way to
-drive it here fails the test: add one to DRIVERS.
+garbage never raises; memory is bounded; NaN never becomes an alarm. An estimator that is found without a way
+to drive it here fails the test: add one to DRIVERS.
 """
 
 from __future__ import annotations
