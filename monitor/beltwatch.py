@@ -257,15 +257,19 @@ class BeltWatch:
 
     def _moved(self, live: LiveBin, rest: list[float], noise: list[float]) -> bool:
         """Is travel still right? Puts it right where the readings say otherwise."""
-        if self.tracker.uncertain and not self.standing:
-            return False
         wander = max(w.s2_mm2 for w in self.walks.values())
         kappa = max(w.kappa_per_rev for w in self.walks.values())
         t = self.tracker
-        change = self.motion.step(
-            live.start_us, live.end_us, live.u_start, live.u_end, live.reading_mm, rest, noise,
-            wander, kappa, t.factor, t.turn_us, lambda s, a, b: self._camber(s, a, b) + self._offset[s],
-        )  # fmt: skip
+        if t.uncertain and not self.standing:
+            white = [
+                self._noise_mm2(k, live.end_us) / n if n else math.nan for k, n in enumerate(live.samples)
+            ]
+            change = self.motion.still(live.start_us, live.end_us, live.reading_mm, white)
+        else:
+            change = self.motion.step(
+                live.start_us, live.end_us, live.u_start, live.u_end, live.reading_mm, rest, noise,
+                wander, kappa, t.factor, t.turn_us, lambda s, a, b: self._camber(s, a, b) + self._offset[s],
+            )  # fmt: skip
         if change is None:
             return False
         stands = change.factor == 0.0
@@ -510,12 +514,9 @@ class BeltWatch:
         )
 
     def _without_runout(self, s: int, turn: Turn) -> NDArray[np.float64]:
+        reading: NDArray[np.float64] = turn.reading_mm[s]
         swing = self.runouts[s].found
-        return (
-            turn.reading_mm[s]
-            if swing is None
-            else turn.reading_mm[s] - swing.over_cells(turn.rev - 1, TURN_BINS)
-        )
+        return reading if swing is None else reading - swing.over_cells(turn.rev - 1, TURN_BINS)
 
     def _learnable(self, s: int, turn: Turn, place: TurnPosition) -> bool:
         walk = self.walks[self.sensors[s].pulley]

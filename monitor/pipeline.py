@@ -12,6 +12,7 @@ from __future__ import annotations
 import copy
 import math
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -20,7 +21,7 @@ import numpy as np
 from .beltwatch import DEFAULT_LENGTH_MM, BeltFinding, BeltWatch
 from .detection.sections import EdgeWatch
 from .detection.sensors import SensorFinding, SensorGate
-from .forecast.camber import camber_percent
+from .forecast.camber import camber_percent, crooked_splice
 from .procedure.runin import RunIn
 from .readings.decoder import Decoder
 from .records import (
@@ -49,7 +50,11 @@ from .records import (
 from .response import BeltAnswer
 from .settings import Station
 
+CAMBER_REV = (
+    8  # revolution at which the belt's camber is judged: the profile is known to some hundredths of a mm
+)
 SILENCE_US = 2_000_000  # no valid record for this long: the link is lost (outputs.md)
+TOGETHER_REV = 1.0  # walks at both pulleys that began this near to each other have one cause
 UNLOGGED_REV = 1.7  # a walk that breaks off sooner was the belt's answer to a move, not a drift
 
 
@@ -77,6 +82,7 @@ class Pipeline:
         self._rows: dict[str, RevolutionRow] = {}
         self._active: dict[tuple[str, str], Event] = {}
         self._rev = 0
+        self._told_s = 0.0
         self._moved_u = -math.inf
         self._walk_onset: dict[Pulley, float] = {}
         self._unlogged: dict[Pulley, float] = {}
@@ -213,7 +219,19 @@ class Pipeline:
             if revolution.rev - since >= self.station.procedure.settle_revs:
                 del self._unlogged[pulley]
                 self._clear(revolution.end_s, "unlogged-move", pulley=pulley)
+        self._camber()
         self._advise(self._runin.on_revolution(revolution))
+
+    def _camber(self) -> None:
+        """Once the profile is known well: is the belt itself within its tolerance?"""
+        if self._rev != CAMBER_REV:
+            return
+        length = self._belt.length_mm
+        for profile in self._belt.profiles:
+            splice = crooked_splice(profile.mm, length)
+            self._advise(
+                self._runin.on_camber(camber_percent(profile.mm, length), splice.share if splice else 0.0)
+            )
 
     def _belt_finding(self, f: BeltFinding) -> None:
         t_s = f.time_us / 1e6
@@ -268,15 +286,18 @@ class Pipeline:
         began = self._walk_onset.pop(f.pulley, None)
         self._clear(t_s, "drift", pulley=f.pulley)
         if began is not None and onset - began < UNLOGGED_REV:
-            self._unlogged_move(t_s, f)
+            self._unlogged_move(t_s, f, began)
 
-    def _unlogged_move(self, t_s: float, f: BeltFinding) -> None:
+    def _unlogged_move(self, t_s: float, f: BeltFinding, onset: float) -> None:
+        """A move at the infeed pulley moves the belt at both pulleys, one at the snub at the drive pulley only."""
         assert f.pulley is not None
         u = self._belt.tracker.travel_now
         if u - self._moved_u < self.station.procedure.settle_revs or self._unlogged:
             return
-        self._unlogged[f.pulley] = u
-        self._raise(t_s, "unlogged-move", pulley=f.pulley, value_mm=f.value_mm)
+        both = any(abs(o - onset) < TOGETHER_REV for p, o in self._walk_onset.items() if p != f.pulley)
+        pulley: Pulley = "infeed" if both else f.pulley
+        self._unlogged[pulley] = u
+        self._raise(t_s, "unlogged-move", pulley=pulley)
 
     def _mark(self, t_s: float, f: BeltFinding) -> None:
         if f.active:
@@ -362,6 +383,11 @@ class Pipeline:
             self._emit(message)
 
     def _emit(self, message: Message) -> None:
+        """Events come in time order: one that speaks of an earlier instant is dated when it became known."""
+        if isinstance(message, Event):
+            self._told_s = max(self._told_s, message.t_s)
+            if message.t_s < self._told_s:
+                message = replace(message, t_s=self._told_s)
         self._out.append(message)
 
     # ------------------------------------------------------------ what is so now

@@ -22,6 +22,11 @@ LOOK = 8  # bins over which a reading is compared with its expected change
 TRIGGER_SIGMAS = 5.0  # a change this unexpected makes the scenarios be tried
 STARTS = (6, 9, 13, 18, 24)  # bins ago at which the speed may have changed
 FACTORS = (0.0, 0.5, 0.65, 0.8, 0.9, 1.1, 1.25, 1.5, 2.0, -1.0)
+STOP_FAVOUR = (
+    0.7  # chi-square per degree of freedom by which a stop is preferred: belts stop more than they change
+)
+STILL_BINS = 20  # bins of readings that scatter by white noise alone: the belt stands
+STILL_CHI2 = 1.7  # chi-square per degree of freedom that white noise stays below, 20 bins, 99 times in 100
 LEAVE_SIGMAS = 5.0  # a standing belt's reading this far from its mean, in two bins running: it runs again
 MISFIT = 4.0  # chi-square per degree of freedom, at one sensor, from which the present travel is doubted
 GAIN = 16.0  # chi-square that a scenario must save at each of two sensors
@@ -90,6 +95,36 @@ class MotionWatch:
             self._quiet = 2  # look again two bins later
         return change
 
+    def still(
+        self,
+        start_us: int,
+        end_us: int,
+        reading_mm: Sequence[float],
+        white_mm2: Sequence[float],
+    ) -> SpeedChange | None:
+        """One live bin while travel is uncertain: does the belt stand? Told without travel or profile.
+
+        A standing belt's readings scatter by their white noise alone (white_mm2, of each bin) about one
+        value; a running one's by camber and wander too.
+        """
+        self._seen.append(
+            _Seen(start_us, end_us, 0.0, 0.0, tuple(reading_mm), tuple(reading_mm), tuple(white_mm2))
+        )
+        seen = list(self._seen)[-STILL_BINS:]
+        if len(seen) < STILL_BINS:
+            return None
+        heard = False
+        for s in range(self._n):
+            bins = [b for b in seen if b.reading[s] == b.reading[s] and b.noise[s] == b.noise[s]]
+            if len(bins) < STILL_BINS // 2:
+                continue
+            heard = True
+            weight = sum(1.0 / b.noise[s] for b in bins)
+            mean = sum(b.reading[s] / b.noise[s] for b in bins) / weight
+            if sum((b.reading[s] - mean) ** 2 / b.noise[s] for b in bins) > STILL_CHI2 * (len(bins) - 1):
+                return None
+        return SpeedChange(seen[0].start_us, 0.0) if heard else None
+
     def _starts(self) -> SpeedChange | None:
         """While the belt stands a reading has no wander and no camber: any lasting change is travel."""
         seen = list(self._seen)
@@ -132,6 +167,7 @@ class MotionWatch:
                 left = self._misfit(bins, levels, step_mm2, f, turn_us, mean_over)
                 if self._explains(now, left):
                     total = sum(chi for chi, _ in left) / sum(dof for _, dof in left)
+                    total -= STOP_FAVOUR if f == 0.0 else 0.0
                     if best is None or total < best[0]:
                         best = (total, SpeedChange(bins[0].start_us, f))
         return best[1] if best else None

@@ -358,7 +358,6 @@ class Tracker:
             ):
                 self.turn_us = float(interval)  # the belt runs at another speed: start anew from here
                 self.factor = 1.0
-                self.rev += 1
                 self.begin(time_us)
                 self._buffer = _Buffer(self._n)
                 self._odd_mark_us = None
