@@ -40,6 +40,7 @@ EARLY_TURNS = 12  # run-out is looked for after every turn up to this one, then 
 RUNOUT_TURNS = 12  # turns that a profile freed of run-out is made of
 FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
+STATION_SHARE = 0.25  # a slow change of speed displaces stations within a turn by about this share of it
 GRID_SLIP_REV = 0.0005  # travel known no better than this within a bin
 DEFAULT_NOISE_MM = 0.2  # white noise of a sample before it is measured
 LENGTH_SPREAD = 0.015  # relative error of the length in a station file, one standard deviation
@@ -511,6 +512,7 @@ class BeltWatch:
             wander,
             walk.kappa_per_rev,
             self.length_mm,
+            STATION_SHARE * self.speed_spread,
         )
 
     def _without_runout(self, s: int, turn: Turn) -> NDArray[np.float64]:

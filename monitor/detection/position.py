@@ -26,7 +26,6 @@ LEAST_SHARE = 0.4  # share of the stations seen that must be in line; below, the
 LEAST_SEEN = (
     0.25  # share of all stations that must be seen (fast short belts leave some of a fine grid empty)
 )
-STATION_ERROR = 0.0006  # revolutions, one standard deviation: how well travel between two marks is known
 FIRST_SE_MM = 0.12  # wander of the belt, against which stations are told before it is learnt
 
 
@@ -50,10 +49,12 @@ def place_turn(
     wander_mm2: float,
     kappa_per_rev: float,
     length_mm: float,
+    station_error_rev: float,
 ) -> TurnPosition:
     """Position over one turn. All arrays (stations,); line_mm: shape of the whole belt's path, any mean.
 
     reading_mm NaN = not seen. profile_turns 0: no profile yet, nothing can be left out.
+    station_error_rev: how well travel between two marks is known, one standard deviation.
     """
     cells = reading_mm.size
     rest = reading_mm - profile_mm - line_mm
@@ -87,7 +88,7 @@ def place_turn(
     gap = 1.0 - share
     filled_wander = gap * gap * wander_mm2 * min(1.0, 0.5 * gap * kappa_per_rev)
     spread = float(np.std(profile_mm)) if profile_turns else float(np.nanstd(reading_mm))
-    stations = (STATION_ERROR * 2.0 * math.pi * spread) ** 2
+    stations = (station_error_rev * 2.0 * math.pi * spread) ** 2
     missing_profile = 0.0 if profile_turns else (gap * spread) ** 2
     return TurnPosition(
         position, math.sqrt(noise + filled_wander + stations + missing_profile), seen & ~used, share
