@@ -254,6 +254,30 @@ def test_no_edge_record_of_a_new_epoch_lies_before_the_end_of_the_last() -> None
     assert time_us == sorted(set(time_us))
 
 
+@pytest.mark.parametrize("older_us", [0, 1, PERIOD_US - 1])
+def test_an_edge_record_may_bear_the_time_of_the_hello_before_it(older_us: int) -> None:
+    """Wire format 1 does not forbid it, nor one a little older: at first, amid a run, after every restart."""
+    start, again, other = Board(seq=65530, start_us=2**32 - 50_000), Board(), Board(board=0xB0A4E)
+    cut = Board(start_us=90_000_000)  # starts anew where only counter and time can tell
+    lines, n_edges = [], 0
+    for board, n in ((start, 120), (again, 40), (cut, 200), (other, 30)):
+        board.true_us = PERIOD_US
+        for part in (n // 2, n - n // 2):
+            board.true_us += older_us
+            lines.append(board.hello())
+            board.true_us -= PERIOD_US + older_us  # edge() adds the period: at the hello's time less older_us
+            lines += board.edges(part)
+            n_edges += part
+            board.true_us += PERIOD_US
+    records, decoder = decoded(b"".join(lines))
+    time_us = [row[0] for row in edge_rows(records)]
+    assert (decoder.tally.good, decoder.tally.rejected, decoder.tally.lost) == (len(lines), 0, 0)
+    assert len(time_us) == n_edges
+    assert time_us == sorted(set(time_us))
+    assert len(only(records, Restart)) == 3
+    assert len(only(records, Hello)) == 8
+
+
 def test_a_mark_count_from_far_up_back_to_one_is_a_restart() -> None:
     board = Board()
     board.marks = 40_000
