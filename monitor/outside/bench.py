@@ -2,7 +2,8 @@
 
 The service opens the pseudo-terminal as it would open a real board's port and cannot tell the difference. A
 pseudo-terminal holds only 17 kB, so the bench waits for room and lets the belt's time stand still meanwhile:
-nothing is ever dropped, whatever the speed. Linux and macOS only.
+nothing is ever dropped, whatever the speed. Portions are due at absolute times of the host's clock, so that a
+portion that came late does not delay all that follow. Linux and macOS only.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from monitor.simulation import Simulation
 STEP_S = 0.02  # of our own clock, between two portions of bytes
 DRAIN_S = 3.0  # longest wait for the service to have read what was sent
 READING_S = 0.15  # ... and to have worked on it
+LATE_S = 1.0  # so far behind, the belt has stood still: what was missed is not caught up
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,27 @@ class Job:
     side: Side
     amount_mm: float
     then: Callable[[float], None]
+
+
+class Pace:
+    """When portions are due: every STEP_S on the host's clock, counted from the first, not from the last.
+
+    A delay up to LATE_S is caught up by portions without a wait between; a longer one shifts all that follow.
+    """
+
+    def __init__(self, began_s: float) -> None:
+        self._due_s = began_s
+
+    def wait_s(self, now_s: float) -> float:
+        """A portion is done: seconds to wait for the next."""
+        self._due_s += STEP_S
+        if now_s - self._due_s > LATE_S:
+            self._due_s = now_s
+        return max(0.0, self._due_s - now_s)
+
+    def stand_until(self, now_s: float) -> None:
+        """The belt has stood still on purpose until now: the portion that is under way was due now."""
+        self._due_s = now_s
 
 
 class Bench:
@@ -53,6 +76,7 @@ class Bench:
         self._jobs: list[Job] = []
         self._lock = threading.Lock()
         self._stop = threading.Event()
+        self._pace = Pace(time.monotonic())
         self._thread = threading.Thread(target=self._run, name="bench", daemon=True)
 
     @property
@@ -93,10 +117,10 @@ class Bench:
 
     def _run(self) -> None:
         try:
+            self._pace.stand_until(time.monotonic())
             while not self._stop.is_set():
-                began_s = time.monotonic()
                 self._step(STEP_S * self.speed_up)
-                self._stop.wait(max(0.0, STEP_S - (time.monotonic() - began_s)))
+                self._stop.wait(self._pace.wait_s(time.monotonic()))
         except Exception as problem:  # the thread's last act: the demo shows it
             self.failure = problem
 
@@ -110,6 +134,7 @@ class Bench:
             self.simulation.move(job.where, job.side, job.amount_mm)
             self.wait_until_read()
             job.then(self.t_s)  # the belt's clock stands still while this is written down
+            self._pace.stand_until(time.monotonic())
         else:
             self._write(self.simulation.advance(seconds))
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import random
 import threading
 import time
 
+import pytest
 import serial
 
-from monitor.outside.bench import Bench, Job
+from monitor.outside.bench import LATE_S, STEP_S, Bench, Job, Pace
 from monitor.simulation import Params, Simulation
 
 PARAMS = Params(seed=5, seconds=1e9, rate_hz=100)
@@ -57,6 +59,30 @@ def test_a_job_is_done_at_its_time_and_the_belt_waits_for_it() -> None:
     bench.stop()
     assert times == [12.5, 12.5]
     assert bench.simulation.moves_csv().splitlines()[1] == "12.5,infeed,left,1.0"
+
+
+def test_late_portions_do_not_delay_those_that_follow() -> None:
+    """Portions take some time, and now and then the machine is busy elsewhere; the pace holds."""
+    chance = random.Random(7)
+    now_s = began_s = 1000.0
+    pace, late_s = Pace(began_s), []
+    for k in range(20_000):
+        now_s += chance.uniform(0.2, 0.9) * STEP_S + (0.4 * LATE_S if chance.random() < 0.002 else 0.0)
+        now_s += pace.wait_s(now_s) + chance.uniform(0.0, 0.1) * STEP_S  # a sleep ends a little late
+        late_s.append(now_s - began_s - (k + 1) * STEP_S)
+    assert min(late_s) >= -1e-6
+    assert max(late_s) <= LATE_S
+    assert sorted(late_s)[len(late_s) // 2] <= 0.1 * STEP_S
+
+
+def test_a_long_delay_and_a_standing_belt_are_not_caught_up() -> None:
+    pace = Pace(0.0)
+    assert pace.wait_s(0.5 * STEP_S) == pytest.approx(0.5 * STEP_S)
+    assert pace.wait_s(10.0 * LATE_S) == 0.0
+    assert pace.wait_s(10.0 * LATE_S) == pytest.approx(STEP_S)
+    pace = Pace(0.0)
+    pace.stand_until(0.7 * LATE_S)
+    assert pace.wait_s(0.7 * LATE_S) == pytest.approx(STEP_S)
 
 
 def drain(bench: Bench, until: threading.Event) -> None:
