@@ -129,7 +129,10 @@ def replay(
 
 @app.command(epilog=EXIT_CODES)
 def demo(
-    speed_up: Annotated[float, typer.Option(min=1, max=600, help="How much faster than real time.")] = 12.0,
+    speed_up: Annotated[
+        float,
+        typer.Option(min=1, max=600, help="How much faster than real time; with --board at most 30."),
+    ] = 12.0,
     seed: Annotated[int, typer.Option(min=0, help="Another number gives another invented belt.")] = 1,
     minutes: Annotated[
         float, typer.Option(min=1, max=600, help="Give up after this many minutes of belt time.")
@@ -140,14 +143,24 @@ def demo(
     embedded: Annotated[
         bool, typer.Option("--embedded-broker", help="Use the built-in broker even where mosquitto is.")
     ] = False,
+    board: Annotated[
+        bool,
+        typer.Option(
+            "--board",
+            help="Put the reference firmware in a simulated microcontroller between conveyor and service "
+            "(needs gcc-avr, avr-libc, libsimavr-dev, make and gcc).",
+        ),
+    ] = False,
 ) -> None:
     """A simulated conveyor is run in before your eyes, by the real service and a robot technician.
 
-    Nothing has to be installed or connected. The scenario is invented.
+    Nothing has to be installed (but for --board) or connected. The scenario is invented.
     """
     from monitor.outside.demo import run_demo
 
-    tracked = run_demo(speed_up=speed_up, seed=seed, minutes=minutes, keep=keep, embedded_broker=embedded)
+    tracked = run_demo(
+        speed_up=speed_up, seed=seed, minutes=minutes, keep=keep, embedded_broker=embedded, board=board
+    )
     raise typer.Exit(ExitCode.OK if tracked else ExitCode.ANSWER_NO)
 
 

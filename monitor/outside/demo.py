@@ -3,7 +3,8 @@
 Everything but the conveyor and the technician is the real thing: the service is the very `runin run`, in a
 process of its own; it opens a pseudo-terminal as its serial port, speaks to a broker over MQTT and keeps
 its log. What is shown here was heard over MQTT. At the end the log is replayed, and the replay must
-say what was said live.
+say what was said live. With `board` the conveyor's bytes come from the reference firmware in a simulated
+microcontroller (simulated_board.py): one more real thing in the chain.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from types import TracebackType
 
 from rich.console import Console
 
-from monitor.errors import BrokerError, PortError, RecordingError, RuninError
+from monitor.errors import BrokerError, PortError, RecordingError, RuninError, UsageError
 from monitor.outside.bench import Bench
 from monitor.outside.broker import Address, private_broker
 from monitor.outside.narrator import Narrator
@@ -103,25 +104,34 @@ class Service:
 
 
 def run_demo(
-    *, speed_up: float, seed: int, minutes: float, keep: Path | None, embedded_broker: bool = False
+    *,
+    speed_up: float,
+    seed: int,
+    minutes: float,
+    keep: Path | None,
+    embedded_broker: bool = False,
+    board: bool = False,
 ) -> bool:
     """Run the demo to its end; True when the belt was tracked within so many minutes of its clock.
 
-    Raises RuninError when the broker or the service cannot run here.
+    Raises RuninError when the broker, the service or (with `board`) the simulated board cannot run here.
     """
     if os.name != "posix":
         raise PortError("the demo needs a pseudo-terminal, which only Linux and macOS have")
+    make_bench = board_bench(speed_up) if board else Bench
     folder = fresh_folder(keep if keep is not None else Path("runs") / "demo")
     console = Console(highlight=False)
     simulation = Simulation(scenario(seed))
     with ExitStack() as stack:
         address = stack.enter_context(private_broker(embedded=embedded_broker))
-        bench = Bench(simulation, speed_up)
+        if board:
+            console.print("Compiling the board's firmware and its simulator ...")
+        bench = make_bench(simulation, speed_up)
         stack.callback(bench.stop)
         station = write_station(folder / "station.toml", simulation, bench.port, address)
         ear = Ear(address, station)
         stack.callback(ear.close)
-        narrator = Narrator(console, station, simulation, speed_up, address.program)
+        narrator = Narrator(console, station, simulation, speed_up, address.program, board)
         narrator.introduce()
         service = stack.enter_context(Service(folder / "station.toml", folder))
         await_online(ear, service)
@@ -135,6 +145,19 @@ def run_demo(
         service.stop()
         conclude(narrator, folder, tracked, technician)
     return tracked
+
+
+def board_bench(speed_up: float) -> type[Bench]:
+    """The bench with the simulated board. Raises UsageError when its tools are missing or it is too slow."""
+    from monitor.outside.simulated_board import MOST_SPEED_UP, BoardBench, require_tools
+
+    if speed_up > MOST_SPEED_UP:
+        raise UsageError(
+            f"--speed-up {speed_up:g} is more than the simulated board can do: "
+            f"with --board at most {MOST_SPEED_UP:g}"
+        )
+    require_tools()
+    return BoardBench
 
 
 def fresh_folder(folder: Path) -> Path:

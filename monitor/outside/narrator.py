@@ -40,7 +40,13 @@ class Narrator:
     """Prints the demo, and remembers the last state that was published."""
 
     def __init__(
-        self, console: Console, station: Station, simulation: Simulation, speed_up: float, broker: str
+        self,
+        console: Console,
+        station: Station,
+        simulation: Simulation,
+        speed_up: float,
+        broker: str,
+        board: bool = False,
     ) -> None:
         self.stage = ""
         self.verdict = "undecided"
@@ -49,6 +55,7 @@ class Narrator:
         self._simulation = simulation
         self._speed_up = speed_up
         self._broker = broker
+        self._board = board
         self._advice: dict[str, Any] = {}
         self._last_why = ""
         self._now_s = 0.0
@@ -62,6 +69,11 @@ class Narrator:
             f"edge snakes by {params.camber_pp_mm:g} mm once per revolution. Its pulleys stand out of "
             "square. The service knows none of this; it sees only what two edge sensors send."
         )
+        if self._board:
+            self._block(
+                "The board is the reference firmware in a simulated microcontroller: the conveyor sets the "
+                "volts on its inputs and pulses its mark input; what it writes to its serial line is read."
+            )
         self._block(f"[bold]CAUTION[/] {CAUTION}")
         self._block(
             f"Time runs {self._speed_up:g} times faster than real. Times below are the belt's clock, min:s. "

@@ -40,6 +40,9 @@ PRESS_US = 100_000
 HOLD_BACK_US = 120_000  # an M or T record may come this much after the instant it speaks of
 F_SETPIPE_SZ = 1031  # Linux: the size of a pipe; a short one keeps the inputs from running far ahead
 PIPE_BYTES = 4096
+MOST_SPEED_UP = (
+    30.0  # one core of a common machine simulates the microcontroller some 25 times faster than real
+)
 
 
 @dataclass(frozen=True)
@@ -64,11 +67,8 @@ def missing_tools() -> list[str]:
     return missing
 
 
-def build_board(folder: Path, options: str = "") -> BuiltBoard:
-    """Compile firmware and simulator into `folder`; `options` go to the firmware's compiler (-DCHANNELS=2).
-
-    Raises UsageError naming what is missing or the compiler's first words.
-    """
+def require_tools() -> None:
+    """Raises UsageError naming everything that is missing for build_board."""
     missing = missing_tools()
     if missing:
         raise UsageError(f"the simulated board needs {', '.join(missing)}: install and try again")
@@ -76,6 +76,14 @@ def build_board(folder: Path, options: str = "") -> BuiltBoard:
         raise UsageError(
             "the simulated board is built from the folder firmware_notes, which is only in a checkout"
         )
+
+
+def build_board(folder: Path, options: str = "") -> BuiltBoard:
+    """Compile firmware and simulator into `folder`; `options` go to the firmware's compiler (-DCHANNELS=2).
+
+    Raises UsageError naming what is missing or the compiler's first words.
+    """
+    require_tools()
     firmware = folder / "board.elf"
     simulator = folder / "simulated_board"
     for source, wanted in ((SOURCES / "firmware", firmware), (SOURCES / "simulator", simulator)):

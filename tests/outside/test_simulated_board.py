@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,8 +14,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from monitor.errors import UsageError
-from monitor.outside import board_cli, demo, simulated_board
+from monitor.errors import ExitCode, UsageError
+from monitor.outside import board_cli, simulated_board
 from monitor.outside.board_listening import Listening
 from monitor.outside.simulated_board import BoardBench, Wiring, build_board, missing_tools
 from monitor.readings import Decoder
@@ -22,6 +24,7 @@ from monitor.simulation import Simulation
 from monitor.simulation.params import Params
 
 PERIOD_US, SAMPLE_DELAY_US = 5000, 1870  # of the firmware as it comes
+FIRMWARE_RATE_HZ = 200  # the simulated conveyor's own records come at another rate
 
 
 def joined(records: list[BoardRecord]) -> tuple[np.ndarray, np.ndarray]:
@@ -76,15 +79,14 @@ def test_volts_become_records_on_a_port() -> None:
 @needs_tools
 @pytest.mark.slow
 def test_the_reference_firmware_passes_the_board_check() -> None:
-    """`runin board check` has nothing wrong to say of the project's own board, but for its pace: on a busy
-    machine the bench runs slower than real time, and the host's clock is what the board's is held against."""
+    """`runin board check` finds the project's own board right, its clock against the host's included."""
     with running(BoardBench(Simulation(Params(seed=3)), speed_up=1.0)) as board:
         board.start()
-        result = CliRunner().invoke(board_cli.app, ["check", board.port, "--seconds", "13", "--json"])
+        result = CliRunner().invoke(board_cli.app, ["check", board.port, "--seconds", "25", "--json"])
     findings = json.loads(result.stdout)["findings"]
     by_topic = {finding["topic"]: finding["level"] for finding in findings}
-    assert [f for f in findings if f["level"] == "wrong" and f["topic"] != "clock"] == []
-    for topic in ("lines", "hello", "channels", "sequence", "cadence", "jitter", "flags"):
+    assert [f for f in findings if f["level"] == "wrong"] == []
+    for topic in ("lines", "hello", "channels", "sequence", "cadence", "jitter", "flags", "clock"):
         assert by_topic[topic] == "right", findings
 
 
@@ -114,13 +116,56 @@ def test_what_is_missing_is_named(monkeypatch: pytest.MonkeyPatch, tmp_path: obj
         build_board(simulated_board.Path(str(tmp_path)))
 
 
+def run_demo(folder: Path, *arguments: str, path: str | None = None) -> subprocess.CompletedProcess[str]:
+    env = {**os.environ, "COLUMNS": "100", "NO_COLOR": "1"}
+    return subprocess.run(
+        [sys.executable, "-m", "monitor", "demo", "--board", "--keep", str(folder), *arguments],
+        capture_output=True,
+        text=True,
+        timeout=280,
+        env=env if path is None else env | {"PATH": path},
+    )
+
+
+@pytest.mark.parametrize("speed_up", ["31", "600"])
+def test_a_pace_that_the_board_cannot_keep_is_refused(speed_up: str, tmp_path: Path) -> None:
+    done = run_demo(tmp_path / "demo", "--speed-up", speed_up)
+    assert done.returncode == ExitCode.USAGE
+    assert done.stderr == (
+        f"runin: --speed-up {speed_up} is more than the simulated board can do: with --board at most 30\n"
+    )
+    assert not (tmp_path / "demo").exists()
+
+
+def test_the_demo_names_the_tools_that_are_missing(tmp_path: Path) -> None:
+    done = run_demo(tmp_path / "demo", path=str(tmp_path))
+    assert done.returncode == ExitCode.USAGE
+    assert done.stderr.startswith("runin: the simulated board needs avr-gcc (Debian package gcc-avr), ")
+    assert done.stderr.count("\n") == 1
+    assert not (tmp_path / "demo").exists()
+
+
+@needs_tools
+def test_a_short_demo_with_the_board_says_that_it_did_not_get_there(tmp_path: Path) -> None:
+    arguments = ("--embedded-broker", "--speed-up", "25", "--minutes", "2")
+    done = run_demo(tmp_path / "demo", *arguments)
+    assert done.returncode == ExitCode.ANSWER_NO, done.stdout + done.stderr
+    said = " ".join(done.stdout.split())
+    assert "reference firmware in a simulated microcontroller" in said
+    assert "Not tracked" in said
+    assert "byte for byte" in said
+    wire = next((tmp_path / "demo" / "logs").rglob("board.wire"))
+    rates_hz = {record.rate_hz for record in Decoder().feed(wire.read_bytes()) if isinstance(record, Hello)}
+    assert rates_hz == {FIRMWARE_RATE_HZ}
+
+
 @needs_tools
 @pytest.mark.slow
-def test_from_volts_to_a_tracked_belt(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+def test_from_volts_to_a_tracked_belt(tmp_path: Path) -> None:
     """The whole chain: conveyor, volts, firmware, serial line, service, MQTT, technician; nothing lost."""
-    monkeypatch.setattr(demo, "Bench", BoardBench)
     folder = tmp_path / "demo"
-    assert demo.run_demo(speed_up=25.0, seed=1, minutes=60.0, keep=folder, embedded_broker=True)
+    done = run_demo(folder, "--embedded-broker", "--speed-up", "25", "--minutes", "60")
+    assert done.returncode == ExitCode.OK, done.stdout + done.stderr
     summary = json.loads((folder / "replay" / "summary.json").read_text())
     assert summary["verdict"] == "tracked"
     assert summary["records_lost"] == summary["records_rejected"] == 0
