@@ -49,6 +49,7 @@ class Situation:
     hold_rows: int = 0
     hold_from_rev: int | None = None
     edge_stop: Event | None = None
+    section: Event | None = None
 
 
 class Adviser:
@@ -103,6 +104,8 @@ class Adviser:
             return phrases.check("sensor", why, words.CAUSES_SENSOR), now.stage, ""
         if now.tracked:
             return phrases.done("sign" if now.stage == "sign" else "lock"), now.stage, ""
+        if now.section is not None:
+            return phrases.section(now.section, self._units), now.stage, ""
         watch = max(3, self._station.procedure.settle_revs)
         if now.seen_revs < watch:
             until = now.rev + watch - now.seen_revs

@@ -13,7 +13,7 @@ from monitor.procedure import words
 from monitor.procedure.steering import Choice
 from monitor.procedure.takeups import TakeUps
 from monitor.procedure.words import Units
-from monitor.records import Advice, AdviceAction, MoveWhere, Side
+from monitor.records import Advice, AdviceAction, Event, MoveWhere, Side
 
 PLACE = {"infeed": "infeed pulley", "snub": "snub", "drive": "drive pulley"}
 
@@ -105,6 +105,16 @@ def span(until_rev: float, rev: float, rev_seconds: float) -> str:
 def check(tag: str, why: str, causes: tuple[str, ...], explain: str = "") -> Draft:
     """Stop moving things; look for the cause, in this order."""
     return Draft(f"check {tag}", "check", why, words.CAUTION_CHECK, checks=causes, explain=explain)
+
+
+def section(event: Event, units: Units) -> Draft:
+    """A section wobbles: no move of a take-up mends a belt."""
+    place = ""
+    if event.start_mm is not None and event.end_mm is not None:
+        place = f", {words.distance(event.start_mm)} to {words.distance(event.end_mm)} after the belt mark"
+    size = f" by {words.length(abs(event.value_mm), units)}" if event.value_mm is not None else ""
+    why = f"One section of the belt swings out{size}{place}: no move at a take-up mends that. Look at that place."
+    return check("section", why, words.CAUSES_SECTION)
 
 
 def stop(edge_mm: float | None, units: Units) -> Draft:

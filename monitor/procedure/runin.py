@@ -387,6 +387,7 @@ class RunIn:
             hold_rows=len(rows),
             hold_from_rev=rows[0][0] if rows else None,
             edge_stop=next((e for (name, _), e in self._alarms.items() if name == "edge-stop"), None),
+            section=next((e for (name, _), e in self._alarms.items() if name == "section-wobble"), None),
         )
 
     def _next(self) -> Out:

@@ -56,6 +56,11 @@ CAUSES_FRAME = (
     "Is the belt's camber within tolerance?",
     "Does every roller turn? A seized or skewed return roller or snub steers the belt.",
 )
+CAUSES_SECTION = (
+    "Is the belt's edge torn, frayed or folded at that place?",
+    "Is a splice or a repair there coming loose, or was it made crooked?",
+    "Is something stuck to the belt there, on either side?",
+)
 CAUSES_NO_ANSWER = (
     "Was the move made, on the side that was logged? Look at the screw, not at the list.",
     "Is the bearing's lock bolt loose, and does the bearing follow the screw? Take up the "
@@ -96,6 +101,11 @@ def fraction(mm: float, finest: int = 32) -> str:
 def length(mm: float, units: Units) -> str:
     """A length without its sign, as it is read on the shop floor."""
     return fraction(mm) if units == "inch" else f"{abs(mm):.1f} mm"
+
+
+def distance(mm: float) -> str:
+    """A place along the belt, as a tape finds it."""
+    return f"{mm / 1000.0:.2f} m"
 
 
 def move_length(mm: float, units: Units, finest_mm: float) -> str:
