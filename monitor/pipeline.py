@@ -240,7 +240,9 @@ class Pipeline:
         elif f.name == "jump" and f.pulley is not None:
             self._walk_onset.setdefault(f.pulley, float(f.text))
         elif f.name == "run-out":
-            text = f"The {f.pulley} pulley runs out: its turning swings the reading by {f.value_mm:.1f} mm to each side."
+            text = (
+                f"The {f.pulley} pulley runs out: it swings the reading by {f.value_mm:.1f} mm to each side."
+            )
             self._emit(
                 Event(
                     t_s,

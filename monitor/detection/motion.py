@@ -6,7 +6,8 @@ the way one travel error explains. Scenarios "since bin b the belt runs at f tim
 laid against the readings, with the profile and each sensor's level before b; the best is taken when
 it explains the readings (chi-square near its degrees of freedom) and the present travel does not.
 The whole belt's wander is
-followed, not taken for travel. A section or a walk is no such scenario: it moves one pulley's reading alone, not along the profile.
+followed, not taken for travel. A section or a walk is no such scenario: it moves one
+pulley's reading alone, not along the profile.
 """
 
 from __future__ import annotations

@@ -99,7 +99,7 @@ class SensorGate:
         return _latest(self._channels[sensor].faults, time_us, "")
 
     def noise_mm(self, sensor: int, time_us: float = math.inf) -> float:
-        """White noise of one sample, mm (one standard deviation), as known at that time. NaN before the first window."""
+        """White noise of one sample, mm (standard deviation), as known at that time; NaN before any."""
         c = self._channels[sensor]
         return _latest(c.noises, time_us, math.nan) / c.counts_per_mm
 

@@ -132,7 +132,7 @@ class WalkEstimator:
     # ------------------------------------------------------------ start and restart of the line
 
     def start(self, u: float, points: list[tuple[float, float, float, float]], slope_se: float) -> None:
-        """Begin a line at travel u from (u_end, du, r, noise variance) points already seen; slope prior 0 +- slope_se."""
+        """Begin a line at travel u from (u_end, du, r, noise variance) points seen; slope prior 0 +- slope_se."""
         self._points.clear()
         for p in points:
             self._points.append(_Point(*p))
