@@ -110,6 +110,7 @@ class Bus(threading.Thread):
         self.connected = False
         self.beat_s = time.monotonic()
         self.counts: dict[str, int] = {"connections": 0, "sent": 0, "refused": 0, "requests": 0}
+        self.counts["answers_dropped"] = 0
 
     # ------------------------------------------------------------ handed over by the service
 
@@ -125,7 +126,8 @@ class Bus(threading.Thread):
             self._live.append(payload)
 
     def answer(self, asked: Asked, answer: Mapping[str, Any]) -> None:
-        """What a request came to; forgotten when the connection is gone."""
+        """What a request came to; the oldest unsent ones give way to a flood, and are counted."""
+        self.counts["answers_dropped"] += len(self._answers) == MAX_WAITING_REQUESTS
         self._answers.append((asked, answer))
 
     def stop(self, why: str = "stopped", wait_s: float = 5.0) -> None:
@@ -297,7 +299,8 @@ class Bus(threading.Thread):
             link.client.subscribe(f"{self._root}ask/+", options=options)
         else:
             link.client.subscribe(f"{self._root}ask/+", qos=0)
-        again = 0 if link.session_present else self._outbox.forget_session()
+        outbox = self._outbox
+        again = outbox.send_again() if link.session_present else outbox.forget_session()
         self.counts["connections"] += 1
         self._state_dirty, self.connected = True, True
         version = "5" if link.five else "3.1.1"

@@ -91,6 +91,8 @@ class Ear:
         assert subscribed.wait(WAIT_S)
 
     def _hear(self, _client: Any, _userdata: Any, message: paho.MQTTMessage) -> None:
+        if f"{ROOT}ask/" in message.topic:
+            return  # not what the bay says, and no JSON perhaps
         payload = json.loads(message.payload) if message.payload else {}
         topic = message.topic.removeprefix(ROOT)
         self.arrivals.put(Heard(topic, payload, message.retain, message.properties))

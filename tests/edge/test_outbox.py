@@ -194,3 +194,14 @@ def test_the_file_is_a_whole_database_after_a_kill(path: Path) -> None:
     test_kill_9_loses_nothing_that_was_committed(path, 99)
     with sqlite3.connect(path) as db:
         assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+def test_a_new_connection_repeats_only_the_last_seconds(path: Path) -> None:
+    outbox = Outbox(path)
+    ids = [outbox.next_id() for _ in range(3)]
+    outbox.put([Draft(i, "event", "event", False, b"{}") for i in ids])
+    outbox.acknowledge(ids[:1], now_s=100.0)
+    outbox.acknowledge(ids[1:], now_s=104.0)
+    assert outbox.send_again(now_s=107.0) == 2
+    assert [draft.id for draft in outbox.waiting(0, 10)] == ids[1:]
+    outbox.close()

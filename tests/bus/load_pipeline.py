@@ -1,0 +1,42 @@
+"""A pipeline that says a lot: an alarm raised or cleared with each second of the board's time, all numbered.
+
+Each event's text is `<birth>:<n>` with n = 1, 2, ... in the order of saying, so that a gap can be seen by who only
+listens. Sixty alarms at made-up places take turns.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Iterable
+
+from monitor.records import Event, Message
+from monitor.settings import Station
+from tests.edge.simple_pipeline import SimplePipeline
+
+EVERY = 50  # records: one second of the board's time
+PLACES = 60
+
+
+class LoadPipeline(SimplePipeline):
+    """See the module's opening lines."""
+
+    def __init__(self, station: Station) -> None:
+        super().__init__(station)
+        self._birth = secrets.token_hex(6)
+        self._said = self._records = 0
+        self._raised: set[int] = set()
+        self._turn = secrets.randbelow(PLACES)
+
+    def _look(self, fields: bytes) -> Iterable[Message]:
+        yield from super()._look(fields)
+        self._records += 1
+        if self._records % EVERY:
+            return
+        self._turn = (self._turn + 1) % PLACES
+        raised = self._turn not in self._raised
+        (self._raised.add if raised else self._raised.discard)(self._turn)
+        self._said += 1
+        yield Event(
+            self.t_s, self.rev, "alarm-raised" if raised else "alarm-cleared", "sensor-noisy",
+            sensor=f"made-up-{self._turn}", text=f"{self._birth}:{self._said}",
+        )  # fmt: skip
