@@ -284,6 +284,14 @@ ROWS = [
         lambda f: f"of {f.unlogged}; named without a move {f.false_unlogged}",
     ),
     Row(
+        "belts whose revolutions are miscounted by > 3",
+        "0",
+        lambda f: f.miscounted,
+        lambda v: v == 0,
+        "{:.0f}",
+        lambda f: f"of {f.belts}",
+    ),
+    Row(
         "plain pulleys walking from the start, no alarm",
         "0",
         lambda f: f.slow_starts,

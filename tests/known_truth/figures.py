@@ -47,6 +47,7 @@ class Figures:
     bump_delays: list[float] = field(default_factory=list)
     bump_places: list[float] = field(default_factory=list)
     false_bumps: int = 0
+    miscounted: int = 0
     periods: list[float] = field(default_factory=list)
     faults: Counter[str] = field(default_factory=Counter)
     faults_named: Counter[str] = field(default_factory=Counter)

@@ -26,6 +26,7 @@ from tests.known_truth.rules import (
     spans_of,
 )
 
+MISCOUNT_REV = 3.0
 NAMES_OF = {
     "stuck": {"sensor-stuck"},
     "clipped": {"sensor-clipped", "sensor-silent"},
@@ -73,6 +74,7 @@ class Judge:
         settle = float(run.station.procedure.settle_revs)
         self.settling = [(m.rev, m.rev + settle) for m in t.moves if m.logged]
         self.drift_spans = spans_of(self.events, "drift", t)
+        self._counted()
         self._drifts()
         self._rows()
         self._bumps()
@@ -89,6 +91,13 @@ class Judge:
 
     def _fail(self, what: str, rev: float, more: str = "") -> None:
         self.figures.failing.append(Failing(self.truth.family, self.truth.seed, what, rev, more))
+
+    def _counted(self) -> None:
+        """Revolutions counted against those travelled (the first begins with the first mark)."""
+        true = float(self.truth.travel_rev.max() - self.truth.travel_rev[0])
+        if abs(true - self.pipeline.rev) > MISCOUNT_REV:
+            self.figures.miscounted += 1
+            self._fail("revolutions miscounted", self.end_rev, f"{self.pipeline.rev}, travelled {true:.1f}")
 
     # ------------------------------------------------------------ drift
 

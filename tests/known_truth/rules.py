@@ -18,6 +18,7 @@ from tests.known_truth.belt_truth import BeltTruth, TrueDrift
 
 AROUND_REV = 0.3
 MUST = 1.6
+SEEN_REV = 1.5
 PLACE_MM = 500.0
 WOBBLE_LATEST_REV = 2.3
 SPAN = tuple[float, float]
@@ -40,8 +41,13 @@ def spans_of(events: list[Event], name: str, truth: BeltTruth) -> dict[str, list
 
 
 def must_find(t: BeltTruth) -> list[TrueDrift]:
-    """Drifts that have to be found."""
-    return [d for d in t.drifts if abs(d.mm_per_rev) >= MUST * t.drift_limit_mm_per_rev]
+    """Drifts that have to be found: large enough, and with at least SEEN_REV of them in the recording."""
+    last = float(t.rolled_rev[-1])
+    return [
+        d
+        for d in t.drifts
+        if abs(d.mm_per_rev) >= MUST * t.drift_limit_mm_per_rev and d.start_rev + SEEN_REV <= last
+    ]
 
 
 def false_drift(t: BeltTruth, settling: list[SPAN], pulley: str, rev: float) -> str:
