@@ -13,6 +13,15 @@ Chatter: an alarm that was raised three times within 60 s repeats faster than a 
 held raised until it has been quiet for 60 s (three in a minute is the usual definition of a chattering alarm,
 from EEMUA 191 and ISA-18.2, quoted from memory). So no alarm is annunciated more than three times a minute.
 
+Off-delay: an alarm that keeps coming back more slowly is held, too, and how long follows from its own record. When it
+came back at least twice it has returned only after a quiet of three times the longest of its last pauses: were the
+pauses exponential with that mean, 95 % would be shorter than three of them. At most ten minutes; the urgent one, which
+must call again soon, at most one.
+
+Flood: when nine alarms were annunciated within ten minutes, a further one waits, shown as suppressed by `flood`, until
+that is no longer so (ten in ten minutes is EEMUA 191's limit of what a person can follow, from memory). An urgent
+alarm never waits.
+
 Pure: time is passed in as `t_s`, seconds on one growing clock of the caller's. Nothing here is lost by being
 called twice: raising what is raised or clearing what is clear changes nothing.
 """
@@ -20,17 +29,25 @@ called twice: raising what is raised or clearing what is clear changes nothing.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from monitor.alarms.catalogue import AlarmEntry, find_alarm
+from monitor.alarms.catalogue import PRIORITIES, AlarmEntry, find_alarm
 from monitor.errors import EntryError
 from monitor.records import AlarmAcknowledged, AlarmShelved, Event, plain
 
 AlarmState = Literal["normal", "unacknowledged", "acknowledged", "returned-unacknowledged", "shelved"]
 CHATTER_RAISES = 3
 CHATTER_WINDOW_S = 60.0
+PAUSES = 8  # how many of an alarm's last pauses are remembered
+PAUSES_NEEDED = 2  # it must have come back so often before they say anything
+QUIET_PAUSES = 3.0  # -ln(0.05)
+LONGEST_HOLD_S = 600.0  # what comes back more seldom than that is worth a call each time
+FORGET_S = 3600.0
+FLOOD_CALLS, FLOOD_WINDOW_S = 9, 600.0
+FLOOD = "flood"
 MAX_SHELVE_MINUTES = 480.0  # one shift; a fault that lasts longer is to be mended, not silenced
 
 
@@ -77,6 +94,7 @@ class _Alarm:
     called: bool = False  # the present raise was annunciated
     condition: bool = False  # as last reported, before the chatter rule
     raises_s: list[float] = field(default_factory=list)
+    pauses_s: deque[float] = field(default_factory=lambda: deque(maxlen=PAUSES))
     changed_s: float = -math.inf
 
 
@@ -86,6 +104,7 @@ class AlarmLifecycle:
     def __init__(self) -> None:
         self._alarms: dict[tuple[str, str], _Alarm] = {}
         self._t_s = 0.0
+        self._calls_s: deque[float] = deque()  # when people were called of late
 
     # ------------------------------------------------------------ what it is fed
 
@@ -170,6 +189,7 @@ class AlarmLifecycle:
             if key in kept:
                 continue
             alarm.condition, alarm.raises_s = False, []
+            alarm.pauses_s.clear()
             if alarm.status.active:
                 alarm.status = replace(alarm.status, cleared_s=self._t_s)
                 self._settle_return(alarm)
@@ -218,6 +238,7 @@ class AlarmLifecycle:
                 alarm.status = replace(alarm.status, raised_s=None, cleared_s=None)
             alarm.raises_s = [r + shift_s for r in alarm.raises_s]
             alarm.changed_s += shift_s
+        self._calls_s = deque(call_s + shift_s for call_s in self._calls_s)
 
     def _alarm(self, where: str, name: str) -> _Alarm:
         key = (where, name)
@@ -233,17 +254,35 @@ class AlarmLifecycle:
         return alarm
 
     def _note_change(self, alarm: _Alarm, *, condition: bool) -> None:
-        if self._t_s - alarm.changed_s >= CHATTER_WINDOW_S:
+        quiet_s = self._t_s - alarm.changed_s
+        if quiet_s >= CHATTER_WINDOW_S:
             alarm.raises_s = []
+        if condition and quiet_s <= LONGEST_HOLD_S:
+            alarm.pauses_s.append(quiet_s)
+        elif condition and quiet_s > FORGET_S:
+            alarm.pauses_s.clear()
         alarm.condition, alarm.changed_s = condition, self._t_s
         if condition:
             alarm.raises_s = [r for r in alarm.raises_s if self._t_s - r < CHATTER_WINDOW_S] + [self._t_s]
 
+    def _hold_s(self, alarm: _Alarm) -> float:
+        """How long it must be quiet before its return counts."""
+        chatter_s = CHATTER_WINDOW_S if len(alarm.raises_s) >= CHATTER_RAISES else 0.0
+        if len(alarm.pauses_s) < PAUSES_NEEDED:
+            return chatter_s
+        longest_s = CHATTER_WINDOW_S if alarm.entry.priority == "urgent" else LONGEST_HOLD_S
+        return max(chatter_s, min(QUIET_PAUSES * max(alarm.pauses_s), longest_s))
+
     def _chatters(self, alarm: _Alarm) -> bool:
-        return len(alarm.raises_s) >= CHATTER_RAISES and self._t_s - alarm.changed_s < CHATTER_WINDOW_S
+        return self._t_s - alarm.changed_s < self._hold_s(alarm)
+
+    def _flooded(self, alarm: _Alarm) -> bool:
+        while self._calls_s and self._t_s - self._calls_s[0] >= FLOOD_WINDOW_S:
+            self._calls_s.popleft()
+        return len(self._calls_s) >= FLOOD_CALLS and alarm.entry.priority != "urgent"
 
     def _settle_return(self, alarm: _Alarm) -> None:
-        """The condition is gone: so is the alarm, unless the chatter rule holds it."""
+        """The condition is gone: so is the alarm, unless it is held because it keeps coming back."""
         if alarm.condition or not alarm.status.active or self._chatters(alarm):
             return
         if alarm.called:
@@ -265,9 +304,13 @@ class AlarmLifecycle:
     def _changed(self, before: dict[tuple[str, str], AlarmStatus]) -> list[AlarmStatus]:
         for key in sorted(self._alarms):
             self._settle_return(self._alarms[key])
-        for key in sorted(self._alarms):
+        for key in sorted(self._alarms, key=self._urgency):
             self._assess(self._alarms[key])
         return [a.status for k, a in sorted(self._alarms.items()) if a.status != before.get(k)]
+
+    def _urgency(self, key: tuple[str, str]) -> tuple[int, tuple[str, str]]:
+        """The order of calling: when only one more may be called, the most urgent is."""
+        return PRIORITIES.index(self._alarms[key].entry.priority), key
 
     def _assess(self, alarm: _Alarm) -> None:
         status = alarm.status
@@ -275,10 +318,13 @@ class AlarmLifecycle:
         if until_s is not None and self._t_s >= until_s:
             status = replace(status, shelved_until_s=None, shelved_by=None, shelved_why=None)
         suppressor = self._suppressor(alarm) if status.active else None
+        if suppressor is None and self._would_call(alarm, status) and self._flooded(alarm):
+            suppressor = FLOOD
         state = self._state(alarm, status, suppressor)
         called = state == "unacknowledged" and status.state != "unacknowledged"
         if called:
             alarm.called = True
+            self._calls_s.append(self._t_s)
             status = replace(status, acknowledged_by=None)
         alarm.status = replace(
             status,
@@ -288,6 +334,9 @@ class AlarmLifecycle:
             annunciations=status.annunciations + (1 if called else 0),
         )
 
+    def _would_call(self, alarm: _Alarm, status: AlarmStatus) -> bool:
+        return self._state(alarm, status, None) == "unacknowledged" != status.state
+
     def _state(self, alarm: _Alarm, status: AlarmStatus, suppressor: str | None) -> AlarmState:
         if status.shelved_until_s is not None:
             return "shelved"
@@ -296,5 +345,7 @@ class AlarmLifecycle:
                 return "acknowledged"
             if suppressor is not None and status.state in ("normal", "returned-unacknowledged"):
                 return status.state
+            if suppressor == FLOOD:
+                return "normal"
             return "unacknowledged"
         return "normal" if alarm.acknowledged else "returned-unacknowledged"

@@ -66,6 +66,8 @@ def _wrong_type(rng: random.Random) -> tuple[str, bytes]:
     key = rng.choice([name for name in GOOD[what] if name not in ("by", "why")])
     if key in ("text", "serial") and isinstance(wrong, str) and wrong and wrong.isprintable():
         wrong = 7  # a text is right there
+    if key == "amount_mm" and wrong == -1:
+        wrong = "-1"
     if key == "length_mm" and wrong is None:
         wrong = "none"  # null means that no length is given, which is allowed
     if key == "minutes" and wrong == 0 and not isinstance(wrong, bool):
