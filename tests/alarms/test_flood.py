@@ -1,8 +1,9 @@
 """The load test of the alarms: trouble of every kind at once must not drown the person who is called.
 
 The bounds are EEMUA 191's, from memory (the guide itself was not read): one alarm in ten minutes on average is very
-likely acceptable, more than ten in ten minutes is a flood; a chattering alarm repeats three times or more in a minute. Counted are annunciations: each time an alarm's state becomes
-`unacknowledged`. The events are those that the pipeline would write; the sources are simulated here.
+likely acceptable, more than ten in ten minutes is a flood; a chattering alarm repeats three times or more in a minute.
+Counted are annunciations: each time an alarm's state becomes `unacknowledged`. The events are those that the pipeline
+would write; the sources are simulated here.
 """
 
 from __future__ import annotations
@@ -81,7 +82,7 @@ def everything(rng: random.Random) -> list[Iterator[Change]]:
 
 
 def live_through(
-    sources: list[Iterator[Change]], *, answers_after_s: float | None
+    sources: list[Iterator[Change]], hours: float, *, answers_after_s: float | None
 ) -> list[tuple[float, str, str]]:
     """Every annunciation of the hours. A person acknowledges each alarm so many seconds after its call, or never."""
     life, calls, known = AlarmLifecycle(), [], defaultdict[tuple[str, str], int](int)
