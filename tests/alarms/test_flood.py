@@ -126,9 +126,12 @@ def check(trouble: Trouble, seed: int, hours: float, answers_after_s: float | No
 TROUBLES: tuple[Trouble, ...] = (chattering_sensor, belt_at_its_limits, everything)
 
 
-@pytest.mark.parametrize("trouble", TROUBLES)
-def test_the_flood_limit_is_kept(trouble: Trouble) -> None:
-    check(trouble, 1, 2.0, 30.0)
+@pytest.mark.parametrize(
+    ("trouble", "hours"), [(chattering_sensor, 2.0), (belt_at_its_limits, 8.0), (everything, 2.0)]
+)
+def test_the_flood_limit_is_kept(trouble: Trouble, hours: float) -> None:
+    """An alarm's first three calls come before its record is known, so a slow one needs a shift for its average."""
+    check(trouble, 1, hours, 30.0)
 
 
 @pytest.mark.slow
