@@ -77,7 +77,10 @@ class Heard:
 class Ear:
     """Subscribes to everything below the bay; keeps what it heard, in order."""
 
-    def __init__(self, port: int, *, five: bool = True, topic: str = "runin/#", name: str = "") -> None:
+    def __init__(
+        self, port: int, *, five: bool = True, topic: str = "runin/#", name: str = "", root: str = ROOT
+    ) -> None:
+        self.root = root
         self.heard: list[Heard] = []
         self.arrivals: queue.SimpleQueue[Heard] = queue.SimpleQueue()
         subscribed = threading.Event()
@@ -91,10 +94,10 @@ class Ear:
         assert subscribed.wait(WAIT_S)
 
     def _hear(self, _client: Any, _userdata: Any, message: paho.MQTTMessage) -> None:
-        if f"{ROOT}ask/" in message.topic:
+        if "/ask/" in message.topic:
             return  # not what the bay says, and no JSON perhaps
         payload = json.loads(message.payload) if message.payload else {}
-        topic = message.topic.removeprefix(ROOT)
+        topic = message.topic.removeprefix(self.root)
         self.arrivals.put(Heard(topic, payload, message.retain, message.properties))
 
     def wait_for(self, enough: Callable[[Heard], bool], since: int = 0) -> Heard:
