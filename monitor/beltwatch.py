@@ -36,7 +36,9 @@ MARK_SLACK_REV = 0.02  # after the mark is due, revolutions
 FAST_WALK = 7.0  # times drift_mm_per_rev: faster than this a walk is doubted for FAST_WAIT_REV
 FAST_WAIT_REV = 0.25
 FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before it is learnt
-EARLY_TURNS = 12  # run-out is looked for after every turn up to this one, then after every second
+EARLY_TURNS = (
+    9  # run-out is looked for after every turn before this one, then after every eighth (known: second)
+)
 RUNOUT_TURNS = 12  # turns that a profile freed of run-out is made of
 FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
@@ -543,20 +545,17 @@ class BeltWatch:
             if held.learn[s]:
                 self._add(s, held.turn, np.where(held.places[s].out, np.nan, freed))
             else:  # run-out not yet known makes most stations look out of line
-                level = (
-                    float(np.nanmedian(held.turn.reading_mm[s]))
-                    if not math.isfinite(held.places[s].position_mm)
-                    else 0.0
-                )
-                freed = held.turn.reading_mm[s] - level if level else freed
-                self._add(s, held.turn, freed, learn=False)
+                reading = held.turn.reading_mm[s]
+                seen = np.isfinite(reading)
+                if seen.any():
+                    self._add(s, held.turn, reading - float(np.median(reading[seen])), learn=False)
 
     def _add(self, s: int, turn: Turn, freed_mm: NDArray[np.float64], learn: bool = True) -> None:
         """One more turn for the profile, and for the search for run-out."""
         watch, profile = self.runouts[s], self.profiles[s]
         watch.add(turn.rev - 1, freed_mm)
         had = watch.found
-        if turn.rev % 2 == 0 or turn.rev < EARLY_TURNS:
+        if turn.rev % (2 if had is not None else 8) == 0 or turn.rev < EARLY_TURNS:
             watch.look()
         swing = watch.found
         if (had is None) != (

@@ -76,11 +76,8 @@ class RunoutWatch:
             return False
         rows = np.array([r for _, r in self._turns])
         k = np.array([float(t) for t, _ in self._turns])
-        with np.errstate(invalid="ignore"):
-            typical = (
-                np.nanmean(rows, axis=0) if np.isfinite(rows).any(axis=0).all() else np.zeros(rows.shape[1])
-            )
-        rows = np.where(np.isfinite(rows), rows, np.nan_to_num(typical)[None, :])
+        typical = np.nan_to_num(self._mean(rows))
+        rows = np.where(np.isfinite(rows), rows, typical[None, :])
         reach = max(REACH * self._expected, 0.5)
         grid = np.arange(self._expected - reach, self._expected + reach + COARSE, COARSE)
         coarse = self._energy(rows, k, grid)[0]
@@ -102,12 +99,15 @@ class RunoutWatch:
         rows = []
         for turn, row in self._turns:
             rows.append(row - self.found.over_cells(turn, cells) if self.found is not None else row)
-        stack = np.array(rows)
-        seen = np.isfinite(stack)
+        return self._mean(np.array(rows))
+
+    @staticmethod
+    def _mean(rows: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Mean of what was seen at each station, (cells,); NaN = never seen."""
+        seen = np.isfinite(rows)
         count = seen.sum(axis=0)
-        total = np.where(seen, stack, 0.0).sum(axis=0)
-        mean = np.full(cells, np.nan)
-        mean[count > 0] = total[count > 0] / count[count > 0]
+        mean = np.full(rows.shape[1], np.nan)
+        mean[count > 0] = np.where(seen, rows, 0.0).sum(axis=0)[count > 0] / count[count > 0]
         return mean
 
     @staticmethod

@@ -33,6 +33,8 @@ LIVE_BINS = (
 TURN_BINS = 512  # stations of the grid of a whole turn: 1 to 4 cm, as fine as a belt's texture is seen
 MARK_TOLERANCE = 0.03  # revolutions that a mark may come early or late at a known speed (it wanders by 0.2 %)
 FIRST_TOLERANCE = 0.15  # the same before the first full turn, when only nominal length and speed are known
+LOOSE_TOLERANCE = 0.5  # the same after the speed changed
+FIRST_LEAST = 0.4  # of the nominal duration: two marks nearer than this are not a revolution apart
 MAX_TURN_SAMPLES = (
     2_000_000  # samples of a turn under way; beyond (a belt that hardly creeps) it is not laid again
 )
@@ -157,7 +159,9 @@ class Tracker:
         self._disturbed = False  # speed changed in this turn
         self._loose = False  # travel is uncertain until the next mark
         self._speed_known = True  # turn_us is the speed now
+        self._regular = 0  # regular turns running
         self._odd_mark_us: int | None = None
+        self._first_us: float | None = None  # interval of the last two marks, as long as no turn is known
         self._grid_us, self._grid_width, self._grid_k = 0.0, 1.0, 0
         self._sums = [0] * self._n
         self._counts = [0] * self._n
@@ -313,22 +317,35 @@ class Tracker:
             return [], None, []
         if self.factor == 0.0:  # a mark cannot pass while the belt stands: it runs again
             self.set_factor(float(time_us), 1.0)
-        due = self.rev + 1
+        if not self.turn_known:
+            return self._first(time_us)
         u = self.travel(time_us)
-        tolerance = FIRST_TOLERANCE if not self.turn_known else MARK_TOLERANCE
-        if self._loose or not self._speed_known:
-            tolerance = 0.5
-        if abs(u - due) <= tolerance or (self._missed and abs(u - self.rev) <= tolerance):
-            return self._accept(time_us, late=abs(u - self.rev) <= tolerance)
-        if (
-            not self.turn_known and abs(u - due - 1) <= 2 * FIRST_TOLERANCE
-        ):  # the very first mark to come was missed
-            self._rescale(time_us, 2)
-            return self._accept(time_us, late=False)
+        tolerance = self._tolerance
+        late = self._missed and abs(u - self.rev) <= min(tolerance, 0.3)
+        if late or abs(u - self.rev - 1) <= tolerance:
+            return self._accept(time_us, late)
         return self._odd(time_us)
 
-    def _rescale(self, time_us: int, turns: int) -> None:
-        self.turn_us = (time_us - self._origin_us) / turns
+    @property
+    def _tolerance(self) -> float:
+        """Revolutions that a mark may be away from where it is due."""
+        if self._loose or not self._speed_known:
+            return LOOSE_TOLERANCE
+        return MARK_TOLERANCE if self._regular >= 2 else FIRST_TOLERANCE
+
+    def _first(self, time_us: int) -> tuple[list[LiveBin], Turn | None, list[MarkFinding]]:
+        """A mark before any turn is known: only the station file and the interval before can vouch for it."""
+        duration = time_us - self._turn_start_us
+        nominal = duration / self._nominal_us
+        again = self._first_us is not None and abs(duration / self._first_us - 1.0) <= MARK_TOLERANCE
+        if nominal < FIRST_LEAST:
+            return self._odd(time_us)
+        self._first_us = float(duration)
+        if not again and abs(nominal - 1.0) > FIRST_TOLERANCE:
+            self._disturbed = True  # a slow start, a mark that was missed, or a station file that is wrong
+        else:
+            self._disturbed = False
+        return self._accept(time_us, late=False)
 
     def _accept(self, time_us: int, late: bool) -> tuple[list[LiveBin], Turn | None, list[MarkFinding]]:
         findings = [MarkFinding(time_us, "")] if self._missed or self._odd_mark_us is not None else []
@@ -352,10 +369,7 @@ class Tracker:
         """A mark out of place: an extra one, unless it and the odd one before it lie one new turn apart."""
         if self._odd_mark_us is not None:
             interval = time_us - self._odd_mark_us
-            if (
-                0.4 * self.turn_us <= interval <= 2.5 * self.turn_us
-                and abs(interval / self.turn_us - 1.0) > MARK_TOLERANCE
-            ):
+            if 0.4 * self.turn_us <= interval <= 2.5 * self.turn_us:
                 self.turn_us = float(interval)  # the belt runs at another speed: start anew from here
                 self.factor = 1.0
                 self.begin(time_us)
@@ -370,12 +384,7 @@ class Tracker:
         """Close the turn where travel says, when its mark did not come (always so without marks)."""
         if not self.started or self.factor <= 0.0:
             return None, []
-        loose = self._loose or not self._speed_known
-        margin = (
-            (0.5 if loose else MARK_TOLERANCE if self.turn_known else 2 * FIRST_TOLERANCE)
-            if self._marks
-            else 0.0
-        )
+        margin = self._tolerance if self._marks else 0.0
         if self.travel(time_us) < self.rev + 1 + margin:
             return None, []
         if self._marks and not self.turn_known:
@@ -394,6 +403,7 @@ class Tracker:
         duration = end_us - start_us
         expected = self.turn_us
         regular = not self._disturbed and (not self.turn_known or abs(duration / expected - 1.0) <= 0.01)
+        self._regular = self._regular + 1 if regular else 0
         knots = self._scaled_knots(end_us)
         turn = self._lay(start_us, end_us, regular, knots)
         if not self._disturbed and not virtual:
