@@ -20,7 +20,7 @@ from __future__ import annotations
 import copy
 import math
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -411,7 +411,14 @@ class WalkEstimator:
     @property
     def walk(self) -> LineFit:
         """Walk over the present line (at most four revolutions of it), by generalised least squares."""
-        return self.fit_since(self.u_segment)
+        if self.state != "settling" or not self._points:
+            return self.fit_since(self.u_segment)
+        u = self._points[-1].u  # a belt that answers a move bends: the last quarter of a revolution, and how it bends
+        short = self.fit_since(max(self.u_segment, u - 0.25))
+        longer = self.fit_since(max(self.u_segment, u - 0.5))
+        bend = short.slope_mm_per_rev - longer.slope_mm_per_rev
+        se = math.hypot(short.slope_se_mm_per_rev, bend)
+        return replace(short, slope_se_mm_per_rev=se)
 
     def fit_since(self, u: float) -> LineFit:
         """The line through what was seen since travel u, on quarters of sixteenths of a revolution."""
