@@ -50,6 +50,21 @@ StationOption = Annotated[
     Path, typer.Option("--station", "-s", envvar="RUNIN_STATION", help="The bay's station file (TOML).")
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
+RecordingArgument = Annotated[
+    Path,
+    typer.Argument(
+        metavar="CAPTURE",
+        help="A capture (board.wire, also .gz), a folder that holds one, or one of our own belt logs.",
+    ),
+]
+ReplayStationOption = Annotated[
+    Path | None,
+    typer.Option("--station", "-s", help="Station file; left out: station.toml beside the capture."),
+]
+ReplayMovesOption = Annotated[
+    Path | None,
+    typer.Option("--moves", help="Moves that were logged; left out: moves.csv beside the capture."),
+]
 
 
 def print_json(document: object) -> None:
@@ -89,21 +104,9 @@ def run(
 
 @app.command(epilog=EXIT_CODES)
 def replay(
-    recording: Annotated[
-        Path,
-        typer.Argument(
-            metavar="CAPTURE",
-            help="A capture (board.wire, also .gz), a folder that holds one, or one of our own belt logs.",
-        ),
-    ],
-    station: Annotated[
-        Path | None,
-        typer.Option("--station", "-s", help="Station file; left out: station.toml beside the capture."),
-    ] = None,
-    moves: Annotated[
-        Path | None,
-        typer.Option("--moves", help="Moves that were logged; left out: moves.csv beside the capture."),
-    ] = None,
+    recording: RecordingArgument,
+    station: ReplayStationOption = None,
+    moves: ReplayMovesOption = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -125,6 +128,52 @@ def replay(
         print_json(result.summary | {"out": str(folder)})
     else:
         replaying.print_summary(result, folder, Console(highlight=False))
+
+
+@app.command(epilog=EXIT_CODES)
+def record(
+    recording: RecordingArgument,
+    station: ReplayStationOption = None,
+    moves: ReplayMovesOption = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", help="The HTML file; left out: record-NAME.html in the present folder."),
+    ] = None,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Also a PDF of at most two pages (extra: pdf).")] = False,
+    paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
+    as_json: JsonOption = False,
+) -> None:
+    """Make the record that travels with the machine: one HTML file that needs nothing else, and a PDF if wanted."""
+    from monitor.outside import record as recordings
+
+    size = recordings.paper_named(paper)
+    made = recordings.make_record(recording, station, moves)
+    written = recordings.write_record(made, out or recordings.default_record(recording), pdf, size)
+    if as_json:
+        print_json({"verdict": made.replay.summary["verdict"], "written": [str(file) for file in written]})
+    else:
+        print("\n".join(f"Written: {file}" for file in written))
+
+
+@app.command(epilog=EXIT_CODES)
+def plot(
+    recording: RecordingArgument,
+    station: ReplayStationOption = None,
+    moves: ReplayMovesOption = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="Folder; left out: plot-NAME in the present folder.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Draw a recording: raster.svg (revolutions downward, belt stations across), position.svg, profile.svg."""
+    from monitor.outside import record as recordings
+
+    made = recordings.make_record(recording, station, moves)
+    written = recordings.write_plots(made, out or recordings.default_plots(recording))
+    if as_json:
+        print_json({"written": [str(file) for file in written]})
+    else:
+        print("\n".join(f"Written: {file}" for file in written))
 
 
 @app.command(epilog=EXIT_CODES)
