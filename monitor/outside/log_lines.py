@@ -102,6 +102,7 @@ def notify_systemd(text: str) -> None:
         address = "\0" + address[1:]
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as line:
+            line.setblocking(False)  # a manager that does not listen must not hold up the measuring
             line.sendto(text.encode(), address)
     except OSError as problem:
         warn("notify-failed", why=problem)

@@ -28,7 +28,9 @@ import monitor
 from monitor.errors import ExitCode, UsageError
 from monitor.outside.belt_log import BeltTag, left_open, recover_logs
 from monitor.outside.belt_run import BeltRun, Clock, PipelineMaker, real_clock
+from monitor.outside.counters import CounterPage, parse_address, render_counters
 from monitor.outside.desk import Desk
+from monitor.outside.health import Progress, samples
 from monitor.outside.log_lines import fault, note, notify_systemd, set_up_lines, warn
 from monitor.outside.mqtt import Asked, Bus
 from monitor.outside.outbox import Outbox, OutboxBroken
@@ -44,6 +46,7 @@ LOST_NS = 2_000_000_000  # no valid record for so long: the link is lost (as in 
 SILENCE_NS = 30 * 60 * 1_000_000_000  # the board's clock is unwrapped over at most 35 minutes
 REOPEN_NS = 30_000_000_000  # an open port that says nothing for so long is opened again
 NOW_NS = 500_000_000  # the live picture at most twice a second
+SHOW_NS = 1_000_000_000  # counters and watchdog
 PRUNE_NS = 60_000_000_000
 MAX_LINE_BYTES = 4096  # what has no line end by then is no line
 MERGE_BYTES = 1 << 17
@@ -67,6 +70,7 @@ class Service:
     def __init__(
         self, station: Station, station_text: str, root: Path, *, belt: BeltTag | None = None,
         stop_at_end: bool = False, make: PipelineMaker = Pipeline, clock: Clock | None = None,
+        page: CounterPage | None = None,
     ) -> None:  # fmt: skip
         """`root`: this bay's own folder, for logs and outbox. Raises PortError, BrokerError."""
         self.station, self._root, self._make = station, root, make
@@ -81,12 +85,13 @@ class Service:
         if self._outbox is not None:
             self._bus = Bus(station, self._outbox, self._news, version=monitor.__version__)
         self.voice = Voice(self._outbox, self._clock.utc)
-        self._desk = Desk(self)
+        self.desk = Desk(self)
+        self._page, self._progress = page, Progress()
         self._held = b""
-        self._link_lost = False
+        self.link_lost = False
         self._pipeline_lost = False
         self._heard_ns = self._valid_ns = self._reopened_ns = self._clock.mono_ns()
-        self._now_ns = self._pruned_ns = 0
+        self._now_ns = self._pruned_ns = self._shown_ns = self._watched_ns = 0
         self._port_open = False
         self._port_why = ""
         self._stopped: str | None = None
@@ -120,7 +125,10 @@ class Service:
             self._take(item)
         self._tick(quiet=not items)
         self._check_threads()
-        notify_systemd("WATCHDOG=1")
+        now_ns = self._clock.mono_ns()
+        if now_ns - self._watched_ns >= SHOW_NS and self._progress.is_good(self._bus):
+            self._watched_ns = now_ns
+            notify_systemd("WATCHDOG=1")
 
     def _collect(self) -> list[Any]:
         """What has come, neighbouring bytes put together; waits a little for the first."""
@@ -142,7 +150,7 @@ class Service:
         if isinstance(item, Bytes):
             self._hear(item)
         elif isinstance(item, Asked):
-            self._desk.serve(item, self._bus)
+            self.desk.serve(item, self._bus)
         elif isinstance(item, _Stop):
             self._stopped = item.why
         else:
@@ -211,11 +219,12 @@ class Service:
             self.run.abandon()
             self.run = self._new_run(self.run.tag)
             return
+        self._progress.note(len(data), self.run.pipeline.tally)
         valid = self.run.pipeline.tally.good > good
         if valid:
             self._valid_ns = mono_ns
         self._say(messages)
-        if valid and self._link_lost:
+        if valid and self.link_lost:
             self._find_link()
         if self.run.is_over:
             self.change_belt(None, "nothing to log" if self.run.idle else "the belt stood for two hours")
@@ -239,6 +248,11 @@ class Service:
         if now_ns - self._pruned_ns > PRUNE_NS:
             self._pruned_ns = now_ns
             self.voice.prune()
+        if self._page is not None and now_ns - self._shown_ns >= SHOW_NS:
+            self._shown_ns = now_ns
+            lag_s = (now_ns - self._valid_ns) / 1e9
+            labels = {"site": self.station.bay.site, "bay": self.station.bay.name}
+            self._page.show(render_counters(samples(self, self._bus, self._outbox, lag_s), labels))
         if self._bus is not None:
             self._bus.set_state(self._state())
             if now_ns - self._now_ns >= NOW_NS and self._bus.connected:
@@ -251,12 +265,12 @@ class Service:
 
     def now_s(self) -> float:
         """The board's clock, carried on by the host's while the link is lost."""
-        silent_ns = self._clock.mono_ns() - self._valid_ns if self._link_lost else 0
+        silent_ns = self._clock.mono_ns() - self._valid_ns if self.link_lost else 0
         return self.run.t_s + silent_ns / 1e9
 
     def _watch_link(self, now_ns: int) -> None:
-        if not self._link_lost and now_ns - self._valid_ns > LOST_NS:
-            self._link_lost = True
+        if not self.link_lost and now_ns - self._valid_ns > LOST_NS:
+            self.link_lost = True
             stamp_s = self.run.t_s + LOST_NS / 1e9
             changed = self.voice.alarms.raise_alarm("bay", "link-lost", self.now_s(), stamp_s=stamp_s)
             self.voice.say_alarms(changed, self.now_s())
@@ -267,7 +281,7 @@ class Service:
 
     def _find_link(self) -> None:
         """Valid records come again. The pipeline has said so too, unless its clock saw no gap."""
-        self._link_lost = False
+        self.link_lost = False
         if not self._pipeline_lost:
             self.voice.say_alarms(self.voice.alarms.clear("bay", "link-lost", self.run.t_s), self.run.t_s)
             self.voice.flush()
@@ -279,7 +293,7 @@ class Service:
         except OutboxBroken as problem:
             fault("outbox-failed", why=problem)
             return
-        bus.say_now(to_json(now_payload(head, self.run.pipeline.now(), link=not self._link_lost)))
+        bus.say_now(to_json(now_payload(head, self.run.pipeline.now(), link=not self.link_lost)))
 
     def _state(self) -> dict[str, Any]:
         run, tag = self.run, self.run.tag
@@ -288,11 +302,11 @@ class Service:
             "belt": None if tag is None else tag.serial,
             "stage": run.pipeline.stage,
             "verdict": run.pipeline.verdict,
-            "running": None if self._link_lost else run.pipeline.running,
+            "running": None if self.link_lost else run.pipeline.running,
             "why": f"the log cannot be written: {run.log_failed}" if run.log_failed else None,
             "t_s": run.t_s,
             "log": run.log.name if run.log is not None else None,
-            "link": not self._link_lost,
+            "link": not self.link_lost,
             "alarms": [f"{s.where}/{s.name}" for s in self.voice.alarms.standing()],
         }
 
@@ -302,7 +316,7 @@ class Service:
         """End the run and its log, begin another with a fresh pipeline."""
         self._say(self.run.close(why))
         self.run = self._new_run(tag)
-        keep = [("bay", "link-lost")] if self._link_lost else []
+        keep = [("bay", "link-lost")] if self.link_lost else []
         self.voice.say_alarms(self.voice.alarms.clear_all(self.now_s(), keep=keep), self.now_s())
         self.voice.alarms.restart_clock()
         self._pipeline_lost = False
@@ -343,14 +357,15 @@ def run_service(
     stop: threading.Event | None = None,
     stop_at_end: bool = False,
     make: PipelineMaker = Pipeline,
+    metrics: str | None = None,
 ) -> int:
     """Serve one bay; returns the exit code: 0 when `stop` was set or the bytes ended, 130/143 by signal.
 
     station_file: its text is copied into every log. logs: folder for the belts' logs, instead of the station
     file's (which is taken from where the station file lies). belt: serial of the belt that is on now. stop:
     set it from another thread to end (signals are only taken in the main thread). stop_at_end: end when a
-    `socket://` or file port has no more bytes (tests). Raises PortError, BrokerError, UsageError for settings
-    that can never work.
+    `socket://` or file port has no more bytes (tests). metrics: a loopback address for the counters' page,
+    `127.0.0.1:9105`. Raises PortError, BrokerError, UsageError for settings that can never work.
     """
     set_up_lines()
     folder = logs if logs is not None else station_file.parent / station.log.folder
@@ -359,7 +374,10 @@ def run_service(
     with ExitStack() as stack:
         stack.callback(os.close, _lock(root))
         text = station_file.read_text(encoding="utf-8-sig")
-        service = Service(station, text, root, belt=tag, stop_at_end=stop_at_end, make=make)
+        page = CounterPage(parse_address(metrics)) if metrics else None
+        if page is not None:
+            stack.callback(page.close)
+        service = Service(station, text, root, belt=tag, stop_at_end=stop_at_end, make=make, page=page)
         signals = _take_signals(service)
         if stop is not None:
             threading.Thread(target=_stop_when, args=(stop, service), name="stop", daemon=True).start()
