@@ -157,7 +157,8 @@ def _source(recording: Recording, wire_sha256: str, station: Named, moves: Named
     content = " (its content)" if recording.wire.suffix == ".gz" else ""
     digests = [(f"{recording.wire.name}{content}", wire_sha256)]
     digests += [
-        (name if name == file.name else f"{name} {file.name}", _digest(file)) for name, file in files.items()
+        (name if name == file.name else f"{file.name} ({name})", _digest(file))
+        for name, file in files.items()
     ]
     seen = [said.entry for said in recording.entries if isinstance(said.entry, AlarmAcknowledged)]
     belt = recording.belt

@@ -25,7 +25,7 @@ from monitor.settings import Station
 WIDTH = 720
 LEVELS = 13  # steps of shade: an odd number, so that centre has one of its own
 MOST_ROWS = 150  # lines of a raster; more are thinner than print
-LEFT, MIDDLE, RIGHT = (18, 30, 66), (122, 142, 150), (255, 243, 190)
+LEFT, MIDDLE, RIGHT = (18, 30, 66), (122, 142, 150), (250, 226, 140)
 REACHES_MM = (1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 75, 100, 200, 500)
 INK, SOFT, PALE = "#1b1b1b", "#666", "#e4e4e0"
 # One belt passes every sensor, so the profiles nearly coincide: a broad pale line under thin dark ones.
@@ -201,10 +201,13 @@ def _panel(
             h = f.y(min(float(last), f.y0)) - y
             yield box(x, y, w, h, 'fill="none" stroke="#fff" stroke-width="3"')
             yield box(x, y, w, h, 'fill="none" stroke="#000" stroke-width="1.2"')
+    told = -math.inf
     for move in moves:
         y = f.y(move.event.rev + 0.5)
         yield f'<path d="M{f.left + f.width:.1f} {y:.1f}l7 -3v6z" fill="{INK}"/>'
-        yield text(f.left + f.width + 8, y + 3, str(move.number), more=' font-size="8"')
+        if y - told >= 8.0:  # numbers that would cover each other are left out
+            told = y
+            yield text(f.left + f.width + 8, y + 3, str(move.number), more=' font-size="8"')
     from_where = "m from the mark" if marks else "m from where the first revolution began (no mark)"
     whole = [t for t in ticks(f.y1, f.y0, 7) if t == int(t) and t > 0] or [float(raster.revs[0])]
     yield from axes(f, from_where, "revolution", ticks(f.x0, f.x1, 7), whole)
@@ -223,20 +226,29 @@ def _cells(rows: Array, f: Frame, reach: float, share: float) -> Iterator[str]:
     unseen = _runs(~np.isfinite(rows), f, high, wide)
     if unseen:
         yield f'<path d="{unseen}" fill="#fff"/>'
+        for r, row in enumerate(~np.isfinite(rows)):
+            y = f.top + (r + 0.5) * high
+            for a, b in _stretches(row):
+                yield line(f.left + a * wide, y, f.left + b * wide, y, SOFT, 0.6, "1 3")
 
 
 def _runs(inside: NDArray[np.bool_], f: Frame, high: float, wide: float) -> str:
     """The cells that are inside, as one path: a rectangle for each run of a row."""
     drawn = []
     for r, row in enumerate(inside):
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], row.astype(np.int8), [0]))))
         y = f.top + r * high
         h = min(high, f.bottom - y)
-        for a, b in edges.reshape(-1, 2).tolist():
+        for a, b in _stretches(row):
             drawn.append(
                 f"M{f.left + a * wide:.1f} {y:.2f}h{(b - a) * wide:.1f}v{h:.2f}h{(a - b) * wide:.1f}z"
             )
     return "".join(drawn)
+
+
+def _stretches(row: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """[start, end) of each run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], row.astype(np.int8), [0]))))
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
 def _key(y: float, reach: float) -> Iterator[str]:
@@ -247,7 +259,7 @@ def _key(y: float, reach: float) -> Iterator[str]:
     yield box(left, y, wide * LEVELS, 11, f'fill="none" stroke="{SOFT}"')
     for share, words in ((0.0, f"-{reach:g} (left)"), (0.5, "0"), (1.0, f"+{reach:g} mm (right)")):
         yield text(left + share * wide * LEVELS, y + 23, words, "middle")
-    yield text(left - 40, y + 10, "white: not seen", "end", SOFT)
+    yield text(left - 40, y + 10, "dotted: not seen", "end", SOFT)
 
 
 # ---------------------------------------------------------------- position over time
@@ -301,9 +313,13 @@ def _position_panel(
     yield path(points, f'fill="none" stroke="{INK}" stroke-width="1.6"')
     if len(points) < 80:
         yield from (f'<circle cx="{x:.1f}" cy="{y:.1f}" r="1.8" fill="{INK}"/>' for x, y in points)
+    told = -math.inf
     for move in moves:
         x = f.x(move.event.t_s / 60)
         yield line(x, f.top, x, f.bottom, INK, 0.9, "2 2")
+        if x - told < 15.0:
+            continue
+        told = x
         yield text(x + 2, f.top + 9, str(move.number), more=' font-size="9" font-weight="bold"')
     yield from axes(f, x_label, "mm", ticks(f.x0, f.x1, 9), ticks(f.y0, f.y1, 7))
 

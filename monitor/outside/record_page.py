@@ -87,12 +87,12 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]], most: int | None =
 
 def make_page(replay: Replay, source: Source, figures: dict[str, str], room: Room, paper: str = "A4") -> str:
     """The whole page. figures: raster, position, profile as SVG."""
-    belt = shown(source.serial) or "belt without a serial number"
+    belt = shown(source.serial) or "Belt without a serial number"
     hold = facts.hold_proved(replay)
     moves = facts.moves_done(replay)
     parts = [
         _head(replay, belt),
-        _meta(replay, source, belt),
+        _meta(replay, source),
         _section("As found and as left", _found_and_left(replay)),
         _section("The hold", _hold(replay, hold)),
         _section("Moves", _moves(replay, moves, room.moves)),
@@ -101,9 +101,9 @@ def make_page(replay: Replay, source: Source, figures: dict[str, str], room: Roo
         _section("Alarms", _alarms(replay, source, room.alarms)),
         _section("Remarks", _remarks(replay, room.remarks)),
         _section("Signed", _signed(replay)),
-        _section("Position over time", figures["position"], "turn"),
-        _section("Raster of revolutions", RASTER_WORDS + figures["raster"]),
-        _section("Camber profile", figures["profile"]),
+        _section("Position over time", figure(figures["position"]), "turn"),
+        _section("Raster of revolutions", RASTER_WORDS + figure(figures["raster"])),
+        _section("Camber profile", figure(figures["profile"])),
         _section("To replay and check", _check(source, replay)),
         f'<p class="caution">{CAUTION}</p>',
     ]
@@ -124,6 +124,11 @@ RASTER_WORDS = (
 )
 
 
+def figure(drawn: str) -> str:
+    """A figure that a narrow screen may scroll sideways instead of shrinking it beyond reading."""
+    return f'<div class="figure">{drawn}</div>'
+
+
 def _section(title: str, content: str, more: str = "") -> str:
     return f'<section class="{more}"><h2>{title}</h2>{content}</section>'
 
@@ -135,7 +140,7 @@ def _head(replay: Replay, belt: str) -> str:
     verdict = replay.summary["verdict"]
     reasons = "".join(f"<li>{shown(reason)}</li>" for reason in replay.summary["reasons"])
     at_s = replay.summary["tracked_at_s"]
-    when = f" Shown at {clock(at_s)} min of board time." if verdict == "tracked" and at_s is not None else ""
+    when = f"First shown at {clock(at_s)}." if verdict == "tracked" and at_s is not None else ""
     return (
         f'<header><div><p class="kind">Belt run-in record</p><h1>{belt}</h1></div>'
         f'<p class="verdict {verdict}"><span>verdict</span>{VERDICTS[verdict]}</p></header>'
@@ -143,7 +148,7 @@ def _head(replay: Replay, belt: str) -> str:
     )
 
 
-def _meta(replay: Replay, source: Source, belt: str) -> str:
+def _meta(replay: Replay, source: Source) -> str:
     station = replay.station
     length_mm = replay.summary["length_mm"]
     opened, closed = shown(source.started), shown(source.closed)
@@ -151,9 +156,9 @@ def _meta(replay: Replay, source: Source, belt: str) -> str:
         f"{opened}{f' to {closed}' if closed else ', not closed'}" if opened else "date not in the recording"
     )
     about = [shown(source.customer_ref, 80), shown(source.note, 200)]
+    size = f"{station.belt.width_mm:g} mm wide, {length_mm:.0f} mm long (as measured)"
     rows = [
-        ("Belt", "; ".join([belt, f"{station.belt.width_mm:g} mm wide, {length_mm:.0f} mm long (as measured)",
-                            *filter(None, about)])),
+        ("Belt", "; ".join([shown(source.serial) or "no serial number", size, *filter(None, about)])),
         ("Conveyor", f"{shown(station.bay.site)} / {shown(station.bay.name)}; "
                      f"{station.belt.speed_mps:g} m/s, take-up bearings {station.conveyor.bearing_spacing_mm:g} mm "
                      f"apart, infeed pulley {station.conveyor.pulley_diameter_mm:g} mm"),
@@ -161,7 +166,7 @@ def _meta(replay: Replay, source: Source, belt: str) -> str:
         ("Judged by", f"band {station.limits.centre_mm:g} mm to each side of centre; walk worth an alarm "
                       f"{station.limits.drift_mm_per_rev:g} mm/rev; section {station.limits.wobble_mm:g} mm; edge "
                       f"{station.limits.edge_warn_mm:g} / {station.limits.edge_stop_mm:g} mm; hold "
-                      f"{station.procedure.hold_minutes:g} min; waits {station.procedure.settle_revs} revolutions"),
+                      f"{station.procedure.hold_minutes:g} min; {station.procedure.settle_revs} revolutions to settle"),
     ]  # fmt: skip
     return '<div class="meta">' + table(("", ""), [(f"<b>{a}</b>", b) for a, b in rows]) + SIDES + "</div>"
 
@@ -220,7 +225,7 @@ def _hold(replay: Replay, hold: HoldProved | None) -> str:
     ]
     return (
         f"<p>Revolutions {hold.first_rev} to {hold.last_rev}, {hold.minutes} minutes, completed at "
-        f"{clock(hold.at_s)}: nobody moved a take-up, and the whole belt stayed.</p><ul>{''.join(told)}</ul>{lost}"
+        f"{clock(hold.at_s)}: no move was logged, and the whole belt stayed.</p><ul>{''.join(told)}</ul>{lost}"
     )
 
 
@@ -302,9 +307,10 @@ def _belt(replay: Replay, most: int) -> str:
     sections = facts.bad_sections(replay)
     if not sections:
         return lines + "<p>Bad sections: none found.</p>"
+    from_where = "the mark" if replay.station.conveyor.marks else "where the first revolution began"
     rows = [
         [
-            f"<b>{s.start_mm / 1000:.2f} to {s.end_mm / 1000:.2f} m</b> after the mark", shown(s.sensor),
+            f"<b>{s.start_mm / 1000:.2f} to {s.end_mm / 1000:.2f} m</b> after {from_where}", shown(s.sensor),
             f"{s.most_mm:.1f} mm", clock(s.start_s), clock(s.end_s) if s.end_s is not None else "still so at the end",
         ]
         for s in sections

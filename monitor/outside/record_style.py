@@ -52,7 +52,8 @@ p { margin: .25em 0 } ul { margin: .25em 0; padding-left: 1.3em }
 .reasons { margin-top: .6em }
 table { border-collapse: collapse; width: 100% }
 th { text-align: left; font-weight: normal; color: #555; font-size: .9em }
-td, th { padding: .12em .7em .12em 0; vertical-align: top; border-bottom: 1px solid #e2e2e2; overflow-wrap: anywhere }
+td, th { padding: .12em .7em .12em 0; vertical-align: top; border-bottom: 1px solid #e2e2e2 }
+td bdi { overflow-wrap: anywhere }
 .meta { margin-top: .5em }
 .meta td:first-child { white-space: nowrap; width: 6.5em }
 .t { white-space: nowrap }
@@ -62,6 +63,7 @@ td, th { padding: .12em .7em .12em 0; vertical-align: top; border-bottom: 1px so
 .caution { margin-top: 1em; padding: .4em .6em; border: 1.5px solid; font-weight: bold; font-size: .9em }
 svg { display: block; width: 100%; height: auto }
 .print { display: none }
+@media screen { .figure { overflow-x: auto } .figure svg { min-width: 42em } }
 @media print {
   body { font-size: $PRINT; line-height: 1.28 }
   main { max-width: none; padding: 0 }

@@ -262,7 +262,7 @@ def test_the_digests_are_those_of_the_files() -> None:
     page = page_of("run-in")
     wire = hashlib.sha256(gzip.decompress((folder / "board.wire.gz").read_bytes())).hexdigest()
     assert page.row("board.wire.gz (its content)")[1] == wire
-    for label, file in (("station file station.toml", "station.toml"), ("moves.csv", "moves.csv")):
+    for label, file in (("station.toml (station file)", "station.toml"), ("moves.csv", "moves.csv")):
         assert page.row(label)[1] == hashlib.sha256((folder / file).read_bytes()).hexdigest()
 
 
@@ -550,6 +550,7 @@ def test_the_pdf_has_two_pages(paper: Any, tmp_path: Path) -> None:
     pdf = files[1].read_bytes()
     assert pdf.startswith(b"%PDF-")
     assert pages_of(pdf) == 2
+    assert pdf == recorded("section-wobble").pdf(paper), "the same bytes again"
 
 
 def test_the_pdf_of_an_endless_log_has_two_pages(tmp_path: Path) -> None:
