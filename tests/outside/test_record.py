@@ -11,6 +11,7 @@ import csv
 import functools
 import gzip
 import hashlib
+import importlib
 import json
 import re
 import subprocess
@@ -534,6 +535,22 @@ def test_rows_beyond_the_print_stay_on_the_screen() -> None:
     assert "1 more in the HTML record and in the log." in page
 
 
+def need_weasyprint() -> None:
+    """Skips where the extra `pdf`, or the Pango library that it loads, is not installed."""
+    try:
+        importlib.import_module("weasyprint")
+    except (ImportError, OSError) as why:
+        pytest.skip(f"weasyprint cannot be used (extra: pdf): {why}")
+
+
+def test_without_weasyprint_a_pdf_is_refused_in_one_sentence(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    with pytest.raises(UsageError, match="needs weasyprint, which is not installed"):
+        write_record(recorded("quiet"), tmp_path / "r.html", pdf=True)
+
+
 def pages_of(pdf: bytes) -> int:
     """Page objects of a PDF, also those inside its compressed object streams (ISO 32000, 7.5.7)."""
     text = pdf
@@ -545,7 +562,7 @@ def pages_of(pdf: bytes) -> int:
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_the_pdf_has_two_pages(paper: Any, tmp_path: Path) -> None:
-    pytest.importorskip("weasyprint", reason="weasyprint is not installed (extra: pdf)")
+    need_weasyprint()
     files = write_record(recorded("section-wobble"), tmp_path / "r.html", pdf=True, paper=paper)
     pdf = files[1].read_bytes()
     assert pdf.startswith(b"%PDF-")
@@ -554,7 +571,7 @@ def test_the_pdf_has_two_pages(paper: Any, tmp_path: Path) -> None:
 
 
 def test_the_pdf_of_an_endless_log_has_two_pages(tmp_path: Path) -> None:
-    pytest.importorskip("weasyprint", reason="weasyprint is not installed (extra: pdf)")
+    need_weasyprint()
     moves: list[Entry] = [
         MoveMade(20.0 + 5 * k, "infeed", "left", 0.5 * (-1) ** k, "w" * 64) for k in range(50)
     ]
