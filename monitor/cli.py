@@ -95,11 +95,16 @@ def run(
         typer.Option("--logs", help="Folder for the belts' logs, instead of the station file's."),
     ] = None,
     belt: Annotated[str, typer.Option(help="Serial number of the belt that is on now.")] = "",
+    metrics: Annotated[
+        str, typer.Option(help="Loopback address for the counters' page, such as 127.0.0.1:9105.")
+    ] = "",
 ) -> None:
     """Watch a bay live: read the sensor board, log every belt, speak over MQTT, until Ctrl-C or SIGTERM."""
     from monitor.outside.service import run_service
 
-    raise typer.Exit(run_service(load_station(station), station, logs=logs, belt=belt or None))
+    raise typer.Exit(
+        run_service(load_station(station), station, logs=logs, belt=belt or None, metrics=metrics or None)
+    )
 
 
 @app.command(epilog=EXIT_CODES)
@@ -277,9 +282,17 @@ def schema(
     mqtt: Annotated[
         bool, typer.Option("--mqtt", help="The JSON Schema of every MQTT payload instead.")
     ] = False,
+    asyncapi: Annotated[
+        bool,
+        typer.Option("--asyncapi", help="All MQTT topics and requests as an AsyncAPI 3 document instead."),
+    ] = False,
 ) -> None:
     """Print every key of the station file with its meaning, allowed values and default."""
-    if mqtt:
+    if asyncapi:
+        from monitor.outside.asyncapi import asyncapi as make_asyncapi
+
+        print_json(make_asyncapi())
+    elif mqtt:
         from monitor.outside.payloads import schemas
 
         print_json(schemas())
@@ -287,6 +300,17 @@ def schema(
         print_json(Station.model_json_schema())
     else:
         print(station_toml_for_docs(), end="")
+
+
+@app.command(epilog=EXIT_CODES)
+def deploy(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where to write them; made when absent.")],
+) -> None:
+    """Write the files for installing a bay: the page that says how, systemd unit, udev rule, broker, ACL."""
+    from monitor.outside.deploying import write_deploy_files
+
+    for path in write_deploy_files(folder):
+        print(path)
 
 
 def print_station(station: Station, path: Path, findings: dict[str, Any]) -> None:

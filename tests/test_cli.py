@@ -15,7 +15,7 @@ from monitor.errors import ExitCode
 from monitor.records import NoteSaid
 from monitor.simulation import Params, Simulation
 
-COMMANDS = ("run", "replay", "record", "plot", "demo", "log", "check", "alarms", "ports", "schema")
+COMMANDS = ("run", "replay", "record", "plot", "demo", "log", "check", "alarms", "ports", "schema", "deploy")
 
 
 def runin(*arguments: str | Path, **environment: str) -> subprocess.CompletedProcess[str]:

@@ -63,7 +63,9 @@ class _Asker:
     protocol: MQTTProtocolVersion
     connected: queue.SimpleQueue[ReasonCode] = field(default_factory=queue.SimpleQueue)
     subscribed: queue.SimpleQueue[int] = field(default_factory=queue.SimpleQueue)
-    answers: queue.SimpleQueue[mqtt.MQTTMessage] = field(default_factory=queue.SimpleQueue)
+    answers: queue.SimpleQueue[mqtt.MQTTMessage | None] = field(
+        default_factory=queue.SimpleQueue
+    )  # None: refused
 
     def ask(self, what: str, request: dict[str, Any], answer_s: float) -> dict[str, Any]:
         token = secrets.token_hex(8)
@@ -90,6 +92,9 @@ class _Asker:
         client.on_connect = lambda _c, _u, _f, reason, _p: self.connected.put(reason)
         client.on_subscribe = lambda _c, _u, mid, _r, _p: self.subscribed.put(mid)
         client.on_message = lambda _c, _u, message: self.answers.put(message)
+        client.on_publish = lambda _c, _u, _m, reason, _p: (
+            self.answers.put(None) if reason.value >= 128 else None
+        )
         settings = self.settings
         if settings.username is not None:
             client.username_pw_set(settings.username, read_password(settings))
@@ -122,6 +127,8 @@ class _Asker:
             client.publish(f"{root}ask/{what}", json.dumps(request), qos=1, properties=properties)
             while True:
                 message = self.answers.get(timeout=answer_s)
+                if message is None:
+                    raise BrokerError(f"the broker does not let this user ask for {what} (its access list)")
                 # a broker may hand out retained messages of other topics (amqtt does)
                 if message.topic == reply_topic and (not five or _token(message) == token.encode()):
                     return _understood(bytes(message.payload))
