@@ -42,6 +42,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from monitor.outside.deploying import deploy_text
 from monitor.outside.service import run_service
 from monitor.settings import load_station
 from tests.bus.conftest import Mosquitto
@@ -52,10 +53,7 @@ from tests.edge.pseudo_board import Board
 from tests.edge.simple_pipeline import some_wire
 
 SPEED_UP = 20.0
-PERSISTENT = (
-    "persistence true\npersistence_location {}/\nautosave_interval 1\nautosave_on_changes true\n"
-    "max_queued_messages 0"
-)
+KEPT = ("persistence", "autosave", "max_queued", "persistent_client")  # of the shipped configuration
 REPO = Path(__file__).resolve().parents[2]
 PREFIX = "runin/test-hall/bay-9/"
 QUEUED = ("event", "revolution", "advice", "alarm")
@@ -160,6 +158,12 @@ class Feed(threading.Thread):
         self.join()
 
 
+def shipped_persistence(folder: Path) -> str:
+    """What the shipped broker configuration says about keeping, with its folder here."""
+    lines = [line for line in deploy_text("mosquitto.conf").splitlines() if line.startswith(KEPT)]
+    return "\n".join(lines).replace("/var/lib/mosquitto/", f"{folder}/")
+
+
 class Chaos:
     """The whole bench; `run` does so many kills or so many seconds, whichever ends first."""
 
@@ -167,7 +171,7 @@ class Chaos:
         self.folder, self.random = folder, random.Random(seed)
         self.figures = Figures(seed, persistence)
         broker = folder / "broker"
-        self.broker = Mosquitto(broker, PERSISTENT.format(broker) if persistence else "persistence false")
+        self.broker = Mosquitto(broker, shipped_persistence(broker) if persistence else "persistence false")
         self.broker.start()
         self.proxy = Proxy(self.broker.port)
         self.board = Board(folder / "edge-board")

@@ -142,6 +142,7 @@ class Client:
         self.client.on_subscribe = lambda *_: ready.set()
         self.client.on_publish = lambda _c, _u, mid, reason, _p: self.reasons.update({mid: int(reason.value)})
         self.client.on_message = lambda _c, _u, m: self.heard.put((m.topic, json.loads(m.payload)))
+        self.client.reconnect_delay_set(0.1, 1)
         end_s = time.monotonic() + WAIT_S
         while True:
             try:

@@ -16,12 +16,12 @@ def check(figures: Figures) -> None:
     assert figures.unknown == []
     assert figures.inversions == 0
     assert figures.gaps == 0
-    assert figures.alarms > 50  # the test means something
-    assert figures.events > 50
+    assert figures.alarms > 20  # the test means something
+    assert figures.events > 20
 
 
 def test_nothing_is_lost_over_a_few_kills(tmp_path: Path) -> None:
-    check(run_chaos(tmp_path, seed=11, kills=4, seconds=15.0))
+    check(run_chaos(tmp_path, seed=11, kills=3, seconds=9.0))
 
 
 @pytest.mark.slow
