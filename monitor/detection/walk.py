@@ -413,7 +413,8 @@ class WalkEstimator:
         """Walk over the present line (at most four revolutions of it), by generalised least squares."""
         if self.state != "settling" or not self._points:
             return self.fit_since(self.u_segment)
-        u = self._points[-1].u  # a belt that answers a move bends: the last quarter of a revolution, and how it bends
+        # a belt that answers a move bends: the last quarter of a revolution, and how it bends
+        u = self._points[-1].u
         short = self.fit_since(max(self.u_segment, u - 0.25))
         longer = self.fit_since(max(self.u_segment, u - 0.5))
         bend = short.slope_mm_per_rev - longer.slope_mm_per_rev
