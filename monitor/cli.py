@@ -98,12 +98,26 @@ def run(
     metrics: Annotated[
         str, typer.Option(help="Loopback address for the counters' page, such as 127.0.0.1:9105.")
     ] = "",
+    display: Annotated[
+        str,
+        typer.Option(
+            metavar="[HOST:]PORT",
+            help="Serve the bay display there, on 127.0.0.1 unless told otherwise (extra: display).",
+        ),
+    ] = "",
 ) -> None:
     """Watch a bay live: read the sensor board, log every belt, speak over MQTT, until Ctrl-C or SIGTERM."""
     from monitor.outside.service import run_service
 
     raise typer.Exit(
-        run_service(load_station(station), station, logs=logs, belt=belt or None, metrics=metrics or None)
+        run_service(
+            load_station(station),
+            station,
+            logs=logs,
+            belt=belt or None,
+            metrics=metrics or None,
+            display=display or None,
+        )
     )
 
 
@@ -197,6 +211,9 @@ def demo(
     embedded: Annotated[
         bool, typer.Option("--embedded-broker", help="Use the built-in broker even where mosquitto is.")
     ] = False,
+    display: Annotated[
+        str, typer.Option(metavar="[HOST:]PORT", help="Also serve the bay display there (extra: display).")
+    ] = "",
     board: Annotated[
         bool,
         typer.Option(
@@ -213,7 +230,13 @@ def demo(
     from monitor.outside.demo import run_demo
 
     tracked = run_demo(
-        speed_up=speed_up, seed=seed, minutes=minutes, keep=keep, embedded_broker=embedded, board=board
+        speed_up=speed_up,
+        seed=seed,
+        minutes=minutes,
+        keep=keep,
+        embedded_broker=embedded,
+        board=board,
+        display=display,
     )
     raise typer.Exit(ExitCode.OK if tracked else ExitCode.ANSWER_NO)
 

@@ -414,6 +414,11 @@ class Pipeline:
         return self._runin.stage
 
     @property
+    def hold_s(self) -> float:
+        """How long the hold has lasted, s of the board's clock; 0 while none runs."""
+        return self._runin.hold.lasted_s
+
+    @property
     def verdict(self) -> Verdict:
         return self._runin.verdict
 

@@ -65,11 +65,13 @@ class Service:
 
     station_file: Path
     folder: Path
+    display: str = ""
     process: subprocess.Popen[bytes] = field(init=False)
 
     def __enter__(self) -> Service:
         command = [sys.executable, "-m", "monitor", "run", "--station", str(self.station_file)]
         command += ["--logs", str(self.folder / "logs"), "--belt", SERIAL]
+        command += ["--display", self.display] if self.display else []
         with (self.folder / "service.log").open("wb") as lines:
             self.process = subprocess.Popen(
                 command, stdout=lines, stderr=lines, stdin=subprocess.DEVNULL, start_new_session=True
@@ -111,6 +113,7 @@ def run_demo(
     keep: Path | None,
     embedded_broker: bool = False,
     board: bool = False,
+    display: str = "",
 ) -> bool:
     """Run the demo to its end; True when the belt was tracked within so many minutes of its clock.
 
@@ -133,7 +136,7 @@ def run_demo(
         stack.callback(ear.close)
         narrator = Narrator(console, station, simulation, speed_up, address.program, board)
         narrator.introduce()
-        service = stack.enter_context(Service(folder / "station.toml", folder))
+        service = stack.enter_context(Service(folder / "station.toml", folder, display))
         await_online(ear, service)
         technician = Technician(station, bench, seed)
         try:

@@ -22,7 +22,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import monitor
 from monitor.errors import ExitCode, UsageError
@@ -30,6 +30,8 @@ from monitor.outside.belt_log import BeltTag, left_open, recover_logs
 from monitor.outside.belt_run import BeltRun, Clock, PipelineMaker, real_clock
 from monitor.outside.counters import CounterPage, parse_address, render_counters
 from monitor.outside.desk import Desk
+from monitor.outside.display_door import PIN_FILE, parse_place, read_pin
+from monitor.outside.display_feed import Feed, Posted
 from monitor.outside.health import Progress, samples
 from monitor.outside.log_lines import fault, note, notify_systemd, set_up_lines, warn
 from monitor.outside.mqtt import Asked, Bus
@@ -40,6 +42,9 @@ from monitor.outside.voice import Voice
 from monitor.pipeline import Pipeline
 from monitor.records import Advice, Event, Message
 from monitor.settings import Station
+
+if TYPE_CHECKING:
+    from monitor.outside.display import Display
 
 TURN_S = 0.05  # how long one wait for news lasts
 LOST_NS = 2_000_000_000  # no valid record for so long: the link is lost (as in the pipeline)
@@ -70,7 +75,7 @@ class Service:
     def __init__(
         self, station: Station, station_text: str, root: Path, *, belt: BeltTag | None = None,
         stop_at_end: bool = False, make: PipelineMaker = Pipeline, clock: Clock | None = None,
-        page: CounterPage | None = None,
+        page: CounterPage | None = None, feed: Feed | None = None,
     ) -> None:  # fmt: skip
         """`root`: this bay's own folder, for logs and outbox. Raises PortError, BrokerError."""
         self.station, self._root, self._make = station, root, make
@@ -86,12 +91,12 @@ class Service:
             self._bus = Bus(station, self._outbox, self._news, version=monitor.__version__)
         self.voice = Voice(self._outbox, self._clock.utc)
         self.desk = Desk(self)
-        self._page, self._progress = page, Progress()
+        self._page, self._progress, self._display = page, Progress(), feed
         self._held = b""
         self.link_lost = False
         self._pipeline_lost = False
         self._heard_ns = self._valid_ns = self._reopened_ns = self._clock.mono_ns()
-        self._now_ns = self._pruned_ns = self._shown_ns = self._watched_ns = 0
+        self._now_ns = self._pruned_ns = self._shown_ns = self._watched_ns = self._glanced_ns = 0
         self._port_open = False
         self._port_why = ""
         self._stopped: str | None = None
@@ -103,6 +108,10 @@ class Service:
     def stop(self, why: str = "stopped") -> None:
         """From any thread: end soon."""
         self._news.put(_Stop(why))
+
+    def post(self, posted: Posted) -> None:
+        """From any thread: a request made at the display."""
+        self._news.put(posted)
 
     def serve(self) -> None:
         """Runs the bay. Everything is closed and on the disk when this returns."""
@@ -151,6 +160,8 @@ class Service:
             self._hear(item)
         elif isinstance(item, Asked):
             self.desk.serve(item, self._bus)
+        elif isinstance(item, Posted):
+            item.reply(self.desk.answer(item.asked))
         elif isinstance(item, _Stop):
             self._stopped = item.why
         else:
@@ -220,6 +231,8 @@ class Service:
             self.run = self._new_run(self.run.tag)
             return
         self._progress.note(len(data), self.run.pipeline.tally)
+        if self._display is not None:
+            self._display.put(data)
         valid = self.run.pipeline.tally.good > good
         if valid:
             self._valid_ns = mono_ns
@@ -235,6 +248,9 @@ class Service:
                 self._pipeline_lost = message.kind == "alarm-raised"
         self.voice.say(messages, self.run.t_s)
         self.voice.flush()
+        if self._display is not None:
+            self._display.say(messages, self.run.pipeline)
+            self._glanced_ns = 0 if messages else self._glanced_ns  # what was said is seen at once
 
     # ------------------------------------------------------------ time
 
@@ -253,6 +269,9 @@ class Service:
             lag_s = (now_ns - self._valid_ns) / 1e9
             labels = {"site": self.station.bay.site, "bay": self.station.bay.name}
             self._page.show(render_counters(samples(self, self._bus, self._outbox, lag_s), labels))
+        if self._display is not None and now_ns - self._glanced_ns >= NOW_NS:
+            self._glanced_ns = now_ns
+            self._display.show(self, (now_ns - self._valid_ns) / 1e9, self._bus)
         if self._bus is not None:
             self._bus.set_state(self._state())
             if now_ns - self._now_ns >= NOW_NS and self._bus.connected:
@@ -323,7 +342,10 @@ class Service:
         self._say([NEW_RUN])
 
     def _new_run(self, tag: BeltTag | None) -> BeltRun:
-        return BeltRun(self._root, self.station, self._text, tag, self._make, self._clock)
+        run = BeltRun(self._root, self.station, self._text, tag, self._make, self._clock)
+        if self._display is not None:
+            self._display.begin(run.station)
+        return run
 
     def _start_recovery(self) -> threading.Thread:
         parts, utc = left_open(self._root), self._clock.utc()
@@ -358,6 +380,7 @@ def run_service(
     stop_at_end: bool = False,
     make: PipelineMaker = Pipeline,
     metrics: str | None = None,
+    display: str | None = None,
 ) -> int:
     """Serve one bay; returns the exit code: 0 when `stop` was set or the bytes ended, 130/143 by signal.
 
@@ -365,7 +388,8 @@ def run_service(
     file's (which is taken from where the station file lies). belt: serial of the belt that is on now. stop:
     set it from another thread to end (signals are only taken in the main thread). stop_at_end: end when a
     `socket://` or file port has no more bytes (tests). metrics: a loopback address for the counters' page,
-    `127.0.0.1:9105`. Raises PortError, BrokerError, UsageError for settings that can never work.
+    `127.0.0.1:9105`. display: where the bay display listens, `8080` or `0.0.0.0:8080`. Raises PortError,
+    BrokerError, UsageError for settings that can never work.
     """
     set_up_lines()
     folder = logs if logs is not None else station_file.parent / station.log.folder
@@ -377,7 +401,12 @@ def run_service(
         page = CounterPage(parse_address(metrics)) if metrics else None
         if page is not None:
             stack.callback(page.close)
-        service = Service(station, text, root, belt=tag, stop_at_end=stop_at_end, make=make, page=page)
+        feed = Feed() if display else None
+        service = Service(
+            station, text, root, belt=tag, stop_at_end=stop_at_end, make=make, page=page, feed=feed
+        )
+        if display and feed is not None:
+            stack.callback(_open_display(display, service, feed, root).close)
         signals = _take_signals(service)
         if stop is not None:
             threading.Thread(target=_stop_when, args=(stop, service), name="stop", daemon=True).start()
@@ -387,6 +416,21 @@ def run_service(
             logging.getLogger("runin").critical("died", extra={"fields": {"why": problem}})
             return ExitCode.ANSWER_NO
     return 128 + signals[0] if signals else ExitCode.OK
+
+
+def _open_display(address: str, service: Service, feed: Feed, root: Path) -> Display:
+    """Raises UsageError when the extra is not installed, or the address cannot be used."""
+    place = parse_place(address)
+    try:
+        from monitor.outside.display import Display
+    except ModuleNotFoundError as missing:
+        raise UsageError(
+            f"--display needs the package {missing.name}: install this program with its extra [display]"
+        ) from None
+    pin = read_pin(root) if place.beyond_loopback else None
+    if pin is not None:
+        note("display-pin", file=root / PIN_FILE)
+    return Display(service.station, place, pin, feed, service.post)
 
 
 def _stop_when(stop: threading.Event, service: Service) -> None:

@@ -1,0 +1,137 @@
+// For those who look closer: the path of the belt, the raster of revolutions, the camber profile.
+"use strict";
+const figures = (() => {
+  const NS = "http://www.w3.org/2000/svg", MOST = 160, AHEAD = 12;
+  let past = { rows: [], moves: [], sections: [], profile: {}, cells: 72, length_mm: 0 };
+
+  function keep(news, fresh) {
+    const rows = fresh ? news.rows : [...past.rows, ...news.rows];
+    past = { ...news, rows: rows.slice(-MOST) };
+  }
+  function node(name, attributes, text) {
+    const made = document.createElementNS(NS, name);
+    for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+    if (text !== undefined) made.textContent = text;
+    return made;
+  }
+  const known = (v) => v !== null && v !== undefined;
+  const word = (mm, units) => (units === "inch" ? `${(Math.abs(mm) / 25.4).toFixed(2)} in` : `${Math.abs(mm).toFixed(Math.abs(mm) < 10 ? 1 : 0)} mm`) + (mm > 0 ? " right" : mm < 0 ? " left" : "");
+  const metres = (mm, units) => (units === "inch" ? `${(mm / 304.8).toFixed(1)} ft` : `${(mm / 1000).toFixed(1)} m`);
+
+  // A frame with lateral position upward; returns the drawing and its two scales.
+  function frame(box, label, x0, x1, low, high, units, height) {
+    const wide = Math.max(box.clientWidth, 280), left = 84, right = 10, top = 8, foot = 26;
+    const drawing = node("svg", { viewBox: `0 0 ${wide} ${height}`, role: "img", "aria-label": label });
+    const x = (v) => left + (v - x0) / Math.max(x1 - x0, 1e-9) * (wide - left - right);
+    const y = (mm) => top + (high - mm) / Math.max(high - low, 1e-9) * (height - top - foot);
+    for (const mm of [low, 0, high]) {
+      if (mm < low || mm > high) continue;
+      drawing.append(node("line", { x1: left, x2: wide - right, y1: y(mm), y2: y(mm), class: "f-axis" }));
+      drawing.append(node("text", { x: left - 6, y: Math.min(Math.max(y(mm) + 5, 14), height - foot), "text-anchor": "end" }, mm === 0 ? "middle" : word(mm, units)));
+    }
+    return { drawing, x, y, wide, height };
+  }
+  const line = (points) => points.map(([x, y], k) => `${k ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
+
+  function drawPath(picture) {
+    const box = document.getElementById("path"), names = picture.pulleys.map((p) => p.sensor), rows = past.rows;
+    const seen = rows.flatMap((r) => names.map((n) => r.sensors[n]?.position_mm)).filter(known);
+    if (seen.length < 2) { box.replaceChildren("Not known yet."); return; }
+    const c = picture.limits.centre_mm, last = rows[rows.length - 1];
+    const fans = names.map((n) => fan(last.sensors[n], last.rev));
+    const all = [...seen, ...fans.flat().slice(0, 3).map((p) => p[1]), c, -c];
+    const reach = Math.min(1.1 * Math.max(...all.map(Math.abs)), picture.limits.stop_mm);
+    const label = `Path of the whole belt over revolutions ${rows[0].rev} to ${last.rev}; ${past.moves.length} moves.`;
+    const { drawing, x, y, height } = frame(box, label, rows[0].rev, last.rev + AHEAD, -reach, reach, picture.units, 240);
+    drawing.append(node("rect", { x: x(rows[0].rev), y: y(c), width: x(last.rev + AHEAD) - x(rows[0].rev), height: y(-c) - y(c), class: "f-band" }));
+    for (const move of past.moves.filter((m) => m.rev >= rows[0].rev)) {
+      drawing.append(node("line", { x1: x(move.rev), x2: x(move.rev), y1: 8, y2: height - 26, class: "f-move" }));
+      drawing.append(node("text", { x: x(move.rev) + 4, y: 20 }, `${move.where} ${move.side}`));
+    }
+    names.forEach((name, k) => {
+      const points = rows.filter((r) => known(r.sensors[name]?.position_mm)).map((r) => [x(r.rev), y(clip(r.sensors[name].position_mm, reach))]);
+      if (fans[k].length) drawing.append(node("path", { d: `${line(fans[k].map(([r, mm]) => [x(r), y(clip(mm, reach))]))}Z`, class: "f-fan" }));
+      drawing.append(node("path", { d: line(points), class: `f-${k}` }));
+      const end = points[points.length - 1];
+      if (end) drawing.append(node("text", { x: end[0] + 4, y: end[1] + (k ? 16 : -5) }, name));
+    });
+    drawing.append(node("text", { x: x(rows[0].rev), y: height - 8 }, `revolution ${rows[0].rev}`));
+    drawing.append(node("text", { x: x(last.rev), y: height - 8, "text-anchor": "middle" }, `${last.rev}, now`));
+    box.replaceChildren(drawing);
+  }
+  const clip = (mm, reach) => Math.min(Math.max(mm, -reach), reach);
+  // Where it goes if the walk stays what it is. While it settles after a move it does not, so nothing is drawn.
+  function fan(row, rev) {
+    if (!row || !["steady", "drifting"].includes(row.behaviour)) return [];
+    const { position_mm: p, position_se_mm: ps, walk_mm_per_rev: w, walk_se_mm_per_rev: ws } = row;
+    if (![p, ps, w, ws].every(known)) return [];
+    const up = [], down = [];
+    for (let n = 0; n <= AHEAD; n += 2) {
+      const half = 1.96 * Math.hypot(ps, n * ws);
+      up.push([rev + n, p + n * w + half]);
+      down.unshift([rev + n, p + n * w - half]);
+    }
+    return [...up, ...down];
+  }
+
+  const mix = (a, b, t) => a.map((v, k) => Math.round(v + (b[k] - v) * t));
+  function drawRaster(picture) {
+    const box = document.getElementById("raster"), made = [], rows = past.rows;
+    const dark = getComputedStyle(document.documentElement).getPropertyValue("--ground").trim() === "#1d2123";
+    const [zero, right, left] = dark ? [[70, 76, 78], [250, 176, 90], [196, 150, 240]] : [[240, 240, 236], [150, 70, 0], [84, 34, 128]];
+    for (const { sensor, pulley } of picture.pulleys) {
+      const lines = rows.map((r) => r.sensors[sensor]?.edges || []).filter((l) => l.length);
+      if (!lines.length) continue;
+      const flat = lines.flat().filter(known).map(Math.abs).sort((a, b) => a - b), reach = Math.max(flat[Math.floor(0.98 * (flat.length - 1))] || 0, 1);
+      const canvas = document.createElement("canvas");
+      canvas.width = past.cells; canvas.height = lines.length;
+      canvas.style.height = `${Math.min(Math.max(lines.length * 4, 60), 280)}px`;
+      canvas.style.imageRendering = "pixelated";
+      canvas.setAttribute("role", "img");
+      canvas.setAttribute("aria-label", `Edge at the ${pulley} pulley by place on the belt, last ${lines.length} revolutions, up to ${word(reach, picture.units)}.`);
+      const pen = canvas.getContext("2d"), image = pen.createImageData(past.cells, lines.length);
+      lines.forEach((cells, r) => cells.forEach((mm, c) => {
+        const k = 4 * (r * past.cells + c);
+        image.data.set(known(mm) ? mix(zero, mm > 0 ? right : left, Math.min(Math.abs(mm) / reach, 1)) : zero, k);
+        image.data[k + 3] = known(mm) ? 255 : 0;
+      }));
+      pen.putImageData(image, 0, 0);
+      const title = document.createElement("h3"), to = past.length_mm ? `from the mark to ${metres(past.length_mm, picture.units)}` : "";
+      title.textContent = `${pulley} pulley, ${to}`;
+      made.push(title, canvas, legend(reach, [left, zero, right], picture.units));
+    }
+    box.replaceChildren(...(made.length ? made : ["Not known yet."]));
+  }
+  function legend(reach, colours, units) {
+    const drawing = node("svg", { viewBox: "0 0 420 22", "aria-hidden": "true" });
+    colours.forEach((c, k) => drawing.append(node("rect", { x: 100 + k * 70, y: 3, width: 70, height: 14, fill: `rgb(${c.join()})`, stroke: "currentColor" })));
+    drawing.append(node("text", { x: 94, y: 15, "text-anchor": "end" }, word(-reach, units)), node("text", { x: 316, y: 15 }, word(reach, units)));
+    return drawing;
+  }
+
+  function drawProfile(picture) {
+    const box = document.getElementById("profile"), names = picture.pulleys.map((p) => p.sensor).filter((n) => past.profile[n]);
+    const all = names.flatMap((n) => past.profile[n]).filter(known);
+    if (!all.length) { box.replaceChildren("Not known yet."); return; }
+    const reach = Math.max(...all.map(Math.abs), 0.5) * 1.15, length = past.length_mm, peak = Math.max(...all) - Math.min(...all);
+    const label = `Camber, ${word(peak, picture.units).replace(" right", "")} from peak to peak over ${metres(length, picture.units)}.`;
+    const { drawing, x, y, height } = frame(box, label, 0, length, -reach, reach, picture.units, 200);
+    for (const s of past.sections.filter((s) => s.kind === "alarm-raised" && known(s.start_mm))) {
+      const parts = s.end_mm >= s.start_mm ? [[s.start_mm, s.end_mm]] : [[s.start_mm, length], [0, s.end_mm]];
+      for (const [a, b] of parts) drawing.append(node("rect", { x: x(a), y: 8, width: Math.max(x(b) - x(a), 3), height: height - 34, class: "f-bad" }));
+      drawing.append(node("text", { x: x(s.start_mm), y: height - 30 }, "bad section"));
+    }
+    names.forEach((name, k) => {
+      const values = past.profile[name], points = values.map((mm, i) => [x(i / values.length * length), y(mm)]);
+      drawing.append(node("path", { d: line(points), class: `f-${k}` }));
+    });
+    names.forEach((name, k) => drawing.append(node("text", { x: 92 + 170 * k, y: 20 }, `${k ? "– –" : "—"} ${name}`)));
+    for (let q = 0; q <= 4; q++) drawing.append(node("text", { x: x(q / 4 * length), y: height - 8, "text-anchor": q === 0 ? "start" : q === 4 ? "end" : "middle" }, metres(q / 4 * length, picture.units)));
+    box.replaceChildren(drawing);
+  }
+  function draw(picture) {
+    if (!picture.pulleys.length) return;
+    drawPath(picture); drawRaster(picture); drawProfile(picture);
+  }
+  return { keep, draw };
+})();

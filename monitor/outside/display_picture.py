@@ -1,0 +1,324 @@
+"""The present picture of a bay, as one JSON document: what the page, `runin watch` and /state.json show.
+
+It answers, in this order: may I trust it; what do I do now; how does the belt ride; how far are we; what is
+wrong. Every length that a person reads is worded here (mm or inch fractions, side by name, never a sign), so
+that the page and the terminal cannot differ. Numbers go along for drawing. Nothing here touches the world.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from monitor.outside.display_feed import Glance, Profile, Run, Thing
+from monitor.outside.display_history import History
+from monitor.procedure import words
+from monitor.records import STAGES, Advice, RevolutionRow, SensorNow, Stage, plain
+from monitor.settings import Sensor, Station
+
+LATE_S = 3.0  # the daemon gives a glance twice a second; none for so long: it does not measure
+LOSSY = 0.05  # share of lost records from which the readings are doubted
+STAGE_WORDS: dict[Stage, tuple[str, str]] = {
+    "set-up": ("Set up", "level, square, tension"),
+    "watch": ("Watch", "learn this belt"),
+    "steer": ("Steer", "centre at the infeed"),
+    "trim": ("Trim", "centre at the drive"),
+    "prove": ("Prove", "hands off, it must hold"),
+    "lock": ("Lock", "tighten, look again"),
+    "sign": ("Sign", "sign it off"),
+}
+PLACES = {"infeed": "infeed pulley", "snub": "snub", "drive": "drive pulley"}
+PRIORITY = {"urgent": 1, "high": 2, "medium": 3, "low": 4}
+FAULTS = {
+    "sensor-stuck": "is stuck",
+    "sensor-clipped": "is at the end of its range",
+    "sensor-silent": "is silent",
+    "sensor-noisy": "is noisy",
+}
+
+
+class Picture:
+    """Takes what the daemon hands over; `document` is the picture then."""
+
+    def __init__(self, station: Station, version: str = "") -> None:
+        self._version = version
+        self._begin(Run(0, station))
+
+    def _begin(self, run: Run) -> None:
+        self._run, self.station = run, run.station
+        self.units = run.station.procedure.units
+        self.history = History(run.station)
+        self._glance: Glance | None = None
+
+    def take(self, run: Run, thing: Thing) -> None:
+        """One thing of the feed, in its order."""
+        if run.number != self._run.number:
+            self._begin(run)
+        if isinstance(thing, bytes):
+            self.history.hear(thing)
+        elif isinstance(thing, tuple):
+            self.history.take(thing)
+        elif isinstance(thing, Profile):
+            self.history.keep_profile(thing)
+        else:
+            self._glance = thing
+
+    def document(self, late_s: float) -> dict[str, Any]:
+        """late_s: host's seconds since the last glance. JSON-ready."""
+        seen, station = self._glance, self.station
+        trusted = self._trust(seen, late_s)
+        head = {
+            "run": self._run.number,
+            "bay": f"{station.bay.site} / {station.bay.name}",
+            "version": self._version,
+            "units": self.units,
+            "trust": trusted,
+            "limits": self._limits(),
+            "sides": sorted({sensor.edge for sensor in station.sensor}),
+        }
+        if seen is None:
+            none = {"action": "none", "head": "Nothing is known yet", "big": "", "why": "", "caution": ""}
+            return plain(head | {"do": none, "pulleys": [], "stages": [], "alarms": [], "revs": 0})  # type: ignore[no-any-return]
+        believed = trusted["level"] != "no"
+        rev_s = self._rev_seconds()
+        document = head | {
+            "belt": self._belt_words(seen),
+            "serial": seen.serial,
+            "log": seen.log,
+            "t_s": seen.now.t_s,
+            "rev": seen.now.rev,
+            "rev_s": rev_s,
+            "revs": self.history.last.rev if self.history.last else 0,
+            "running": seen.now.running and believed,
+            "motion": self._motion(seen, believed),
+            "do": self._do(seen, rev_s, believed),
+            "pulleys": [self._ride(k, sensor, seen, believed) for k, sensor in enumerate(station.sensor)],
+            "stage": seen.stage,
+            "stages": self._stages(seen),
+            "hold": self._hold(seen),
+            "verdict": seen.verdict,
+            "alarms": sorted(map(self._alarm, seen.alarms), key=lambda a: (a["rank"], a["where"], a["name"])),
+        }
+        return plain(document)  # type: ignore[no-any-return]
+
+    # ------------------------------------------------------------ may I trust it
+
+    def _trust(self, seen: Glance | None, late_s: float) -> dict[str, Any]:
+        level, why = self._judge(seen, late_s)
+        word = {"yes": "Live", "part": "In part", "no": "Do not trust"}[level]
+        silent_s = math.nan if seen is None else seen.silent_s + late_s
+        return {
+            "level": level, "word": word, "why": why, "silent_s": silent_s,
+            "age": "" if seen is None else f"last reading {_age(silent_s)}",
+            "sensors": [] if seen is None else [_sensor_words(s) for s in seen.now.sensors],
+        }  # fmt: skip
+
+    def _judge(self, seen: Glance | None, late_s: float) -> tuple[str, str]:
+        if seen is None or late_s > LATE_S:
+            return "no", "The program does not measure at this moment. Watch the belt by eye."
+        if not seen.link:
+            return "no", "The sensor board is not heard: every position is unknown. Watch the belt by eye."
+        doubts = [
+            f"Sensor {s.sensor} {FAULTS.get(s.quality, s.quality)}: its pulley is not seen."
+            for s in seen.now.sensors
+            if s.quality not in ("good", "unknown")
+        ]
+        total = seen.tally.good + seen.tally.lost
+        if total > 500 and seen.tally.lost > LOSSY * total:
+            doubts.append(f"{100 * seen.tally.lost / total:.0f} % of the readings are lost on the line.")
+        if seen.log_failed:
+            doubts.append("The log cannot be written: nothing of this is on record.")
+        if doubts:
+            return "part", " ".join(doubts)
+        if seen.broker is False:
+            return (
+                "yes",
+                "All sensors are believed. The MQTT broker is not reached; messages wait on the disk.",
+            )
+        if any(s.quality == "unknown" for s in seen.now.sensors):
+            return "yes", "The edge is read; where the whole belt rides is not known yet."
+        return "yes", "All sensors are believed."
+
+    # ------------------------------------------------------------ what do I do now
+
+    def _do(self, seen: Glance, rev_s: float, believed: bool) -> dict[str, Any]:
+        advice = seen.advice
+        if advice is None:
+            return {"action": "none", "head": "Nothing to do yet", "big": "", "why": "", "caution": ""}
+        urgent = any(a.name == "edge-stop" and a.active for a in seen.alarms)
+        head, big = self._order(advice, seen, urgent)
+        left_rev = math.nan
+        if advice.until_rev is not None:
+            left_rev = max(advice.until_rev - seen.now.rev, 0.0)
+        said = {"why": f"{advice.why} (Said at revolution {advice.rev}.)"} if advice.action == "wait" else {}
+        return advice.as_dict() | said | {
+            "head": head, "big": big, "urgent": urgent, "left_rev": left_rev, "left_s": left_rev * rev_s,
+            "stale": not believed,
+        }  # fmt: skip
+
+    def _order(self, advice: Advice, seen: Glance, urgent: bool) -> tuple[str, str]:
+        """What stands in large letters, and in the largest."""
+        if urgent:
+            return "The belt's edge is at its limit", "STOP"
+        if advice.action == "move" and advice.where and advice.side and advice.amount_mm is not None:
+            verb = "Tighten" if advice.amount_mm > 0 else "Ease"
+            size = words.move_length(advice.amount_mm, self.units, 0.0)
+            return f"{verb} the {advice.side} end, {PLACES[advice.where]}", size
+        if advice.action == "wait":
+            return "Hands off" if seen.stage == "prove" else "Wait", ""
+        if advice.action == "check":
+            return "Move nothing more. Look for the cause", "CHECK"
+        if seen.verdict == "tracked":
+            return ("Lock the bearings" if seen.stage == "lock" else "Sign it off"), "TRACKED"
+        return "Nothing to do yet", ""
+
+    # ------------------------------------------------------------ how does the belt ride
+
+    def _ride(self, k: int, sensor: Sensor, seen: Glance, believed: bool) -> dict[str, Any]:
+        now = seen.now.sensors[k] if k < len(seen.now.sensors) else None
+        row = self._row(sensor.name)
+        edge_mm = now.edge_mm if now is not None and believed else math.nan
+        position_mm = now.position_mm if now is not None and believed else math.nan
+        walk_mm = row.walk_mm_per_rev if row is not None and believed else math.nan
+        return {
+            "sensor": sensor.name,
+            "pulley": sensor.pulley,
+            "looks_at": sensor.edge,
+            "quality": now.quality if now is not None and believed else "unknown",
+            "edge_mm": edge_mm,
+            "position_mm": position_mm,
+            "se_mm": row.position_se_mm if row is not None else math.nan,
+            "low_mm": row.edge_min_mm if row is not None and believed else math.nan,
+            "high_mm": row.edge_max_mm if row is not None and believed else math.nan,
+            "behaviour": row.behaviour if row is not None and believed else "unknown",
+            "edge": self.lateral(edge_mm),
+            "belt": self.lateral(position_mm),
+            "walk": self._walk_words(walk_mm, row),
+            "zone": self._zone(edge_mm, position_mm),
+        }
+
+    def _zone(self, edge_mm: float, position_mm: float) -> str:
+        limits = self.station.limits
+        if edge_mm != edge_mm:
+            return "not seen"
+        if abs(edge_mm) >= limits.edge_stop_mm:
+            return "EDGE AT ITS LIMIT"
+        if abs(edge_mm) >= limits.edge_warn_mm:
+            return "edge beyond its warning"
+        if position_mm != position_mm:
+            return "edge within its limits"
+        return "centred" if abs(position_mm) <= limits.centre_mm else "off centre"
+
+    def _walk_words(self, walk_mm: float, row: RevolutionRow | None) -> str:
+        if row is None or walk_mm != walk_mm:
+            return "walk not known yet"
+        if row.behaviour == "steady" or abs(walk_mm) < 1.96 * row.walk_se_mm_per_rev:
+            return "no walk shown"
+        return f"walks {words.length(walk_mm, self.units)} {words.side_of(walk_mm)} each revolution"
+
+    def lateral(self, mm: float) -> str:
+        """A position in words: `3.1 mm right`."""
+        if mm != mm:
+            return "not known"
+        return "in the middle" if abs(mm) < 0.05 else f"{words.length(mm, self.units)} {words.side_of(mm)}"
+
+    def _row(self, sensor: str) -> RevolutionRow | None:
+        last = self.history.last
+        return next((r for r in last.rows if r.sensor == sensor), None) if last is not None else None
+
+    def _limits(self) -> dict[str, Any]:
+        limits = self.station.limits
+        named = {"centre": limits.centre_mm, "warn": limits.edge_warn_mm, "stop": limits.edge_stop_mm}
+        texts = {f"{key}_text": words.length(mm, self.units) for key, mm in named.items()}
+        return {f"{key}_mm": mm for key, mm in named.items()} | texts
+
+    # ------------------------------------------------------------ how far are we, what is wrong
+
+    def _stages(self, seen: Glance) -> list[dict[str, str]]:
+        here = STAGES.index(seen.stage)
+        state = ["done" if k < here else "now" if k == here else "ahead" for k in range(len(STAGES))]
+        return [
+            {"name": stage, "word": STAGE_WORDS[stage][0], "what": STAGE_WORDS[stage][1], "state": state[k]}
+            for k, stage in enumerate(STAGES)
+        ]
+
+    def _hold(self, seen: Glance) -> dict[str, Any]:
+        of_s = 60.0 * self.station.procedure.hold_minutes
+        lasted_s = min(seen.hold_s, of_s) if seen.hold_s == seen.hold_s else 0.0
+        if seen.verdict == "tracked":
+            lasted_s = of_s
+        runs = seen.stage == "prove" and lasted_s > 0.0
+        text = (
+            f"hold {_clock(lasted_s)} of {_clock(of_s)}"
+            if lasted_s > 0
+            else f"hold {_clock(of_s)}, not begun"
+        )
+        return {"lasted_s": lasted_s, "of_s": of_s, "runs": runs, "text": text}
+
+    def _alarm(self, status: Any) -> dict[str, Any]:
+        content: dict[str, Any] = status.as_dict()
+        kept = (
+            "where",
+            "name",
+            "state",
+            "active",
+            "priority",
+            "value_mm",
+            "start_mm",
+            "end_mm",
+            "cause",
+            "action",
+        )
+        place = content["where"]
+        mm = content["value_mm"]
+        return {k: content[k] for k in kept} | {
+            "rank": PRIORITY[content["priority"]],
+            "place": PLACES.get(place, place),
+            "title": content["name"].replace("-", " "),
+            "size": "" if mm is None else words.length(mm, self.units),
+            "section": _section(content["start_mm"], content["end_mm"]),
+            "waiting": content["state"] in ("unacknowledged", "returned-unacknowledged"),
+            "gone": not content["active"],
+        }
+
+    # ------------------------------------------------------------ small words
+
+    def _belt_words(self, seen: Glance) -> str:
+        return f"Belt {seen.serial}" if seen.serial else "Belt without a name"
+
+    def _motion(self, seen: Glance, believed: bool) -> str:
+        if not believed:
+            return "motion not known"
+        if not seen.now.running:
+            return "belt stands, as far as is seen"
+        speed = seen.now.speed_mps
+        turn = "" if seen.now.rev != seen.now.rev else f", revolution {math.floor(seen.now.rev) + 1}"
+        if speed != speed:
+            return f"belt runs{turn}"
+        pace = f"{speed:.2f} m/s" if self.units == "mm" else f"{speed / 0.00508:.0f} ft/min"
+        return f"belt runs {pace}{turn}"
+
+    def _rev_seconds(self) -> float:
+        last = self.history.last
+        return last.end_s - last.start_s if last is not None else math.nan
+
+
+def _sensor_words(now: SensorNow) -> dict[str, str]:
+    word = {"good": "good", "unknown": "learning"}.get(now.quality, FAULTS.get(now.quality, now.quality))
+    return {"sensor": now.sensor, "word": word.removeprefix("is "), "quality": now.quality}
+
+
+def _section(start_mm: float | None, end_mm: float | None) -> str:
+    if start_mm is None or end_mm is None:
+        return ""
+    return f"{words.distance(start_mm)} to {words.distance(end_mm)} after the belt mark"
+
+
+def _age(seconds: float) -> str:
+    if seconds < 1.5:
+        return "just now"
+    return f"{seconds:.0f} s ago" if seconds < 120 else f"{seconds / 60:.0f} min ago"
+
+
+def _clock(seconds: float) -> str:
+    return f"{int(seconds) // 60}:{int(seconds) % 60:02d}"
