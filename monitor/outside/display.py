@@ -42,6 +42,7 @@ MOST_REQUESTS = 8  # under way at once
 SILENT_S = 10.0  # a connection that asked nothing by then is closed
 TAKE_S = 20.0  # a page that takes nothing for so long is let go
 ANSWER_S = 5.0
+START_S = 10.0  # until the thread's loop turns; it takes some milliseconds
 HEADERS = {
     "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
     "img-src 'self' data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
@@ -87,14 +88,18 @@ class Display:
         self.port = int(self._socket.getsockname()[1])
         self.place = Place(place.host, self.port)
         self._draw(force=True)
+        self._ready = threading.Event()
         self._server = uvicorn.Server(self._settings())
         self._thread = threading.Thread(target=self._run, name="display", daemon=True)
         self._thread.start()
+        self._ready.wait(START_S)
         note("display", url=self.place.url, pin="needed" if pin else "not needed")
 
     def close(self) -> None:
         """End the streams, free the port."""
         self._server.should_exit = True
+        if self._thread.is_alive():
+            self._loop.call_soon_threadsafe(lambda: self._news.set())
         self._thread.join(4.0)
         self._socket.close()
 
@@ -116,6 +121,7 @@ class Display:
     async def _main(self) -> None:
         self._news = asyncio.Event()
         self._loop = asyncio.get_running_loop()
+        self._ready.set()
         drawing = asyncio.create_task(self._keep_drawing())
         try:
             await self._server.serve(sockets=[self._socket])
@@ -285,6 +291,7 @@ class _Stream:
                 waiting = asyncio.create_task(news.wait())
                 await asyncio.wait({waiting, gone}, timeout=2 * REPEAT_S, return_when=asyncio.FIRST_COMPLETED)
                 waiting.cancel()
+            await send({"type": "http.response.body", "body": b"", "more_body": False})
         except TimeoutError:
             return  # it takes nothing; uvicorn closes the connection
         finally:

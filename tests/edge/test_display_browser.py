@@ -1,0 +1,217 @@
+"""The bay display in a real browser: what a person sees, presses and reads. Skipped where chromium is missing."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from urllib.parse import urlsplit
+
+import pytest
+
+from monitor.outside.display import Display
+from monitor.outside.display_door import Place
+from monitor.outside.display_feed import Feed, Glance, Posted
+from monitor.settings import Station
+from tests.edge.browser import Browser, open_browser
+from tests.edge.display_gallery import MOVE, SIZES, glance, past, scenes, shown, station_of
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    with open_browser(tmp_path_factory.mktemp("browser")) as found:
+        yield found
+
+
+@pytest.fixture(autouse=True)
+def _forget(browser: Browser) -> None:
+    browser.do("Page.navigate", url="about:blank")
+    browser.wait("location.href === 'about:blank'")
+    browser.errors.clear()
+    browser.requests.clear()
+
+
+@pytest.mark.parametrize(
+    ("name", "station", "seen"), [pytest.param(*scene, id=scene[0]) for scene in scenes()]
+)
+def test_nothing_is_cut_off_and_nothing_goes_elsewhere(
+    browser: Browser, name: str, station: Station, seen: Glance
+) -> None:
+    with shown(station, seen) as (display, _):
+        for width, height in SIZES:
+            browser.open(display.place.url, width, height)
+            browser.wait("picture.pulleys.length > 0 && document.querySelector('#profile svg') !== null")
+            assert browser.value("document.documentElement.scrollWidth <= innerWidth")
+            for larger in ("1", "2", "0"):
+                browser.value(f"document.documentElement.dataset.size = '{larger}'")
+                assert browser.value("document.documentElement.scrollWidth <= innerWidth"), (width, larger)
+            buttons = "[...document.querySelectorAll('main button')].map(b => b.offsetHeight)"
+            assert browser.value(f"{buttons}.filter(high => high > 0 && high < 60).length") == 0
+        for alarm in seen.alarms:
+            assert alarm.name.replace("-", " ") in browser.value(
+                "document.getElementById('alarms').textContent"
+            )
+    assert {urlsplit(url).hostname for url in browser.requests if url.startswith("http")} == {"127.0.0.1"}
+    assert browser.errors == []
+
+
+def ratio(one: str, two: str) -> str:
+    """A script for the contrast of two colours, by the formula of WCAG 2.1 (relative luminance), from memory."""
+    light = (
+        "(t => { const c = t.match(/[0-9.]+/g).slice(0, 3).map(v => v / 255)"
+        ".map(v => v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);"
+        " return 0.2126 * c[0] + 0.7152 * c[1] + 0.0722 * c[2]; })"
+    )
+    return f"(([a, b]) => (Math.max(a, b) + .05) / (Math.min(a, b) + .05))([{one}, {two}].map({light}))"
+
+
+TEXTS = (
+    ".why",
+    "#do-head",
+    ".caution span",
+    ".says strong",
+    ".facts span",
+    ".ride .walk",
+    "#stages li",
+    "h2",
+)
+
+
+@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.parametrize(
+    "name", ["stage-steer", "alarm-edge-stop", "several-alarms", "alarm-link-lost", "stage-lock"]
+)
+def test_contrast_is_that_of_wcag(browser: Browser, name: str, dark: bool) -> None:
+    """At least 4.5:1 for text (WCAG 2.1, 1.4.3, from memory), light and dark."""
+    _, station, seen = next(scene for scene in scenes() if scene[0] == name)
+    with shown(station, seen) as (display, _):
+        browser.open(display.place.url, 1280, 800, dark=dark)
+        browser.wait("picture.pulleys.length > 0")
+        ground = (
+            "(n => { while (n) { const c = getComputedStyle(n).backgroundColor;"
+            " if (!c.startsWith('rgba')) return c; n = n.parentElement; } })"
+        )
+        for place in TEXTS:
+            node = f"document.querySelector('{place}')"
+            found = browser.value(ratio(f"getComputedStyle({node}).color", f"{ground}({node})"))
+            assert found >= (3.0 if place == "#do-head" else 4.5), place
+
+
+def test_a_move_is_logged_by_its_button_and_by_the_keyboard(browser: Browser) -> None:
+    station, posted = station_of(), list[Posted]()
+    with shown(station, glance("steer", station), posted) as (display, _):
+        browser.open(display.place.url, 1280, 800)
+        browser.wait("!document.getElementById('made').hidden")
+        assert "1.5 mm" in browser.value("document.getElementById('do-big').textContent")
+        browser.value("document.getElementById('made').focus()")
+        for kind in ("keyDown", "keyUp"):
+            key = {"key": "Enter", "code": "Enter", "windowsVirtualKeyCode": 13, "text": "\r"}
+            browser.do("Input.dispatchKeyEvent", type=kind, **key)
+        browser.wait("document.getElementById('made').disabled")
+        asked = json.loads(posted[0].asked.payload)
+        assert posted[0].asked.what == "move"
+        assert (asked["where"], asked["side"], asked["amount_mm"]) == ("infeed", "right", 1.5)
+        posted[0].reply({"ok": False, "why": "a made-up refusal"})
+        browser.wait("document.getElementById('answer').textContent.includes('a made-up refusal')")
+        assert browser.value("document.getElementById('answer').className") == "refused"
+
+
+def test_another_move_is_set_with_steps(browser: Browser) -> None:
+    station, posted = station_of("inch"), list[Posted]()
+    with shown(station, glance("watch", station), posted) as (display, _):
+        browser.open(display.place.url, 390, 844)
+        browser.value("document.querySelector('[data-opens=move]').click()")
+        browser.wait("document.getElementById('dialog-move').open")
+        assert browser.value("document.getElementById('amount').textContent") == "1/16 in"
+        browser.value("document.querySelector('[data-step=\"1\"]').click()")
+        assert browser.value("document.getElementById('amount').textContent") == "5/64 in"
+        assert browser.value("document.documentElement.scrollWidth <= innerWidth")
+        browser.value("document.querySelector('[name=where][value=snub]').click()")
+        browser.value("document.querySelector('[name=way][value=\"-1\"]').click()")
+        browser.value("document.querySelector('#dialog-move [type=submit]').click()")
+        browser.wait("!document.getElementById('dialog-move').open")
+        browser.wait("true")
+        end = json.loads(await_one(browser, posted).asked.payload)
+        assert (end["where"], end["side"]) == ("snub", "left")
+        assert end["amount_mm"] == pytest.approx(-25.4 * 5 / 64, abs=1e-3)
+
+
+def await_one(browser: Browser, posted: list[Posted]) -> Posted:
+    for _ in range(200):
+        if posted:
+            return posted[0]
+        browser.value("new Promise(done => setTimeout(done, 50))")
+    raise AssertionError("nothing was asked")
+
+
+def test_the_set_up_goes_in_with_its_measurements(browser: Browser) -> None:
+    station, posted = station_of("inch"), list[Posted]()
+    with shown(station, glance("set-up", station), posted) as (display, _):
+        browser.open(display.place.url, 1280, 800)
+        browser.value("document.querySelector('[data-opens=stage]').click()")
+        browser.wait("document.querySelector('[name=marks_before_mm]') !== null")
+        browser.value("document.querySelector('[name=marks_before_mm]').value = '39,37'")
+        browser.value("document.querySelector('[name=level_along_mm_per_m]').value = '0.006'")
+        browser.value("document.querySelector('#dialog-stage [type=submit]').click()")
+        asked = json.loads(await_one(browser, posted).asked.payload)
+        assert asked["done"] == "set-up"
+        assert asked["measurements"]["marks_before_mm"] == pytest.approx(39.37 * 25.4, abs=1e-3)
+        assert asked["measurements"]["level_along_mm_per_m"] == pytest.approx(0.5, abs=1e-3)
+
+
+def test_the_advice_changes_on_the_page(browser: Browser) -> None:
+    station = station_of()
+    feed = Feed()
+    feed.begin(station)
+    display = Display(station, Place("127.0.0.1", 0), None, feed, lambda _: None)
+    try:
+        browser.open(display.place.url, 1280, 800)
+        for thing in past(station):
+            feed.put(thing)
+        feed.put(glance("steer", station))
+        browser.wait("document.getElementById('do-head').textContent.startsWith('Tighten the right end')")
+        feed.put(glance("steer", station, advice=replace(MOVE, side="left", amount_mm=-2.0)))
+        browser.wait("document.getElementById('do-head').textContent.startsWith('Ease the left end')")
+        assert browser.value("document.getElementById('plan-text').textContent.includes('2 mm')")
+    finally:
+        display.close()
+
+
+def test_a_page_outlives_the_daemon_and_says_stale_meanwhile(browser: Browser) -> None:
+    station = station_of()
+    with shown(station, glance("steer", station)) as (display, _):
+        place = display.place
+        browser.open(place.url, 1280, 800)
+        browser.wait("document.body.dataset.trust === 'yes'")
+    browser.wait(
+        "document.body.dataset.trust === 'no' && document.body.textContent.includes('No connection')"
+    )
+    assert browser.value("document.getElementById('made').hidden")
+    feed = Feed()
+    feed.begin(station)
+    again = Display(station, place, None, feed, lambda _: None)
+    try:
+        feed.put(glance("prove", station))
+        browser.wait("document.getElementById('do-head').textContent === 'Hands off'")
+    finally:
+        again.close()
+
+
+def test_beyond_loopback_the_pin_is_asked_for_once(browser: Browser) -> None:
+    station, posted, feed = station_of(), list[Posted](), Feed()
+    feed.begin(station)
+    feed.put(glance("steer", station))
+    display = Display(station, Place("127.0.0.1", 0), "4711", feed, posted.append)
+    try:
+        browser.open(display.place.url, 390, 844)
+        browser.wait("!document.getElementById('made').hidden")
+        browser.value("document.getElementById('made').click()")
+        browser.wait("document.getElementById('dialog-pin').open")
+        assert posted == []
+        browser.value("document.querySelector('[name=pin]').value = '4711'")
+        browser.value("document.querySelector('#dialog-pin [type=submit]').click()")
+        assert await_one(browser, posted).asked.what == "move"
+    finally:
+        display.close()
