@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from monitor.alarms.catalogue import find_alarm
 from monitor.outside.display_feed import Glance, Profile, Run, Thing
 from monitor.outside.display_history import History
 from monitor.procedure import words
@@ -29,6 +30,7 @@ STAGE_WORDS: dict[Stage, tuple[str, str]] = {
 }
 PLACES = {"infeed": "infeed pulley", "snub": "snub", "drive": "drive pulley"}
 PRIORITY = {"urgent": 1, "high": 2, "medium": 3, "low": 4}
+MARKS = {1: "■", 2: "▲", 3: "◆", 4: "●"}  # the shapes that the page gives them
 FAULTS = {
     "sensor-stuck": "is stuck",
     "sensor-clipped": "is at the end of its range",
@@ -73,6 +75,7 @@ class Picture:
             "version": self._version,
             "units": self.units,
             "trust": trusted,
+            "called": "" if seen is None else self._called(seen),
             "limits": self._limits(),
             "sides": sorted({sensor.edge for sensor in station.sensor}),
         }
@@ -147,13 +150,15 @@ class Picture:
             return {"action": "none", "head": "Nothing to do yet", "big": "", "why": "", "caution": ""}
         urgent = any(a.name == "edge-stop" and a.active for a in seen.alarms)
         head, big = self._order(advice, seen, urgent)
+        unit = "in" if self.units == "inch" and big.endswith(" in") else "mm" if big.endswith(" mm") else ""
+        number = big.removesuffix(unit).strip()
         left_rev = math.nan
         if advice.until_rev is not None:
             left_rev = max(advice.until_rev - seen.now.rev, 0.0)
         said = {"why": f"{advice.why} (Said at revolution {advice.rev}.)"} if advice.action == "wait" else {}
         return advice.as_dict() | said | {
-            "head": head, "big": big, "urgent": urgent, "left_rev": left_rev, "left_s": left_rev * rev_s,
-            "stale": not believed,
+            "head": head, "big": big, "number": number, "unit": unit, "urgent": urgent,
+            "left_rev": left_rev, "left_s": left_rev * rev_s, "stale": not believed,
         }  # fmt: skip
 
     def _order(self, advice: Advice, seen: Glance, urgent: bool) -> tuple[str, str]:
@@ -254,6 +259,14 @@ class Picture:
             else f"hold {_clock(of_s)}, not begun"
         )
         return {"lasted_s": lasted_s, "of_s": of_s, "runs": runs, "text": text}
+
+    def _called(self, seen: Glance) -> str:
+        """How much is wrong, for the top of the page."""
+        if not seen.alarms:
+            return ""
+        first = min(PRIORITY[find_alarm(a.name).priority] for a in seen.alarms)
+        count = len(seen.alarms)
+        return f"{MARKS[first]} {count} alarm{'s' if count > 1 else ''}"
 
     def _alarm(self, status: Any) -> dict[str, Any]:
         content: dict[str, Any] = status.as_dict()

@@ -119,6 +119,7 @@ def test_what_to_do_is_said_in_the_bays_units(station: Station, station_file: Pa
     station_file.write_text(STATION + '\n[procedure]\nunits = "inch"\n')
     inch = shown(load_station(station_file), glance(advice=MOVE))
     assert inch["do"]["big"] == "1/16 in"
+    assert (inch["do"]["number"], inch["do"]["unit"]) == ("1/16", "in")
     assert inch["motion"].startswith("belt runs 89 ft/min")  # 0.45 m/s / 0.00508
     eased = Advice(1.0, 1, "move", "w", "c", where="snub", side="right", amount_mm=-0.5)
     assert shown(station, glance(advice=eased))["do"]["head"] == "Ease the right end, snub"

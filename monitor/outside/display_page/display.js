@@ -146,7 +146,7 @@ function belt(low, high) {
   made.push(shape("rect", { x: 60, y: Y.snub - 8, width: 220, height: 16, rx: 8, class: "p-snub" }));
   for (const x of [30, 290]) made.push(shape("rect", { x, y: Y.snub - 10, width: 20, height: 20, class: "p-steel" }));
   made.push(shape("text", { x: 170, y: 22, "text-anchor": "middle" }, "drive pulley"));
-  made.push(shape("text", { x: 170, y: Y.snub + 34, "text-anchor": "middle", class: "p-on-belt" }, "snub, below"));
+  made.push(shape("text", { x: 170, y: Y.snub - 13, "text-anchor": "middle", class: "p-on-belt" }, "snub, below"));
   made.push(shape("text", { x: 170, y: Y.infeed - 28, "text-anchor": "middle", class: "p-on-belt" }, "infeed pulley"));
   return made;
 }
@@ -222,7 +222,7 @@ function rail() {
     made.push(shape("rect", { x: Math.min(stop, end), y: 30, width: Math.abs(end - stop), height: 36, class: "r-stop" }));
     for (const [mm, text] of [[c, picture.limits.centre_text], [w, picture.limits.warn_text], [s, picture.limits.stop_text]]) {
       const anchor = mm !== s ? "middle" : side < 0 ? "start" : "end", x = mm === s ? end + (side < 0 ? 2 : -2) : at(side * mm);
-      if (mm !== w || text.length < 9) made.push(shape("text", { x, y: 98, "text-anchor": anchor }, text));
+      made.push(shape("text", { x, y: 98, "text-anchor": anchor }, text.replace(/ (mm|in)$/, "")));
     }
   }
   made.push(shape("rect", { x: at(-c), y: 24, width: at(c) - at(-c), height: 48, class: "r-band" }));

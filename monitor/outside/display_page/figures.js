@@ -20,7 +20,7 @@ const figures = (() => {
 
   // A frame with lateral position upward; returns the drawing and its two scales.
   function frame(box, label, x0, x1, low, high, units, height) {
-    const wide = Math.max(box.clientWidth, 280), left = 84, right = 10, top = 8, foot = 26;
+    const wide = Math.max(box.clientWidth, 280), left = 108, right = 10, top = 8, foot = 26;
     const drawing = node("svg", { viewBox: `0 0 ${wide} ${height}`, role: "img", "aria-label": label });
     const x = (v) => left + (v - x0) / Math.max(x1 - x0, 1e-9) * (wide - left - right);
     const y = (mm) => top + (high - mm) / Math.max(high - low, 1e-9) * (height - top - foot);
@@ -44,9 +44,9 @@ const figures = (() => {
     const label = `Path of the whole belt over revolutions ${rows[0].rev} to ${last.rev}; ${past.moves.length} moves.`;
     const { drawing, x, y, height } = frame(box, label, rows[0].rev, last.rev + AHEAD, -reach, reach, picture.units, 240);
     drawing.append(node("rect", { x: x(rows[0].rev), y: y(c), width: x(last.rev + AHEAD) - x(rows[0].rev), height: y(-c) - y(c), class: "f-band" }));
-    for (const move of past.moves.filter((m) => m.rev >= rows[0].rev)) {
+    for (const [k, move] of past.moves.filter((m) => m.rev >= rows[0].rev).entries()) {
       drawing.append(node("line", { x1: x(move.rev), x2: x(move.rev), y1: 8, y2: height - 26, class: "f-move" }));
-      drawing.append(node("text", { x: x(move.rev) + 4, y: 20 }, `${move.where} ${move.side}`));
+      drawing.append(node("text", { x: x(move.rev) + 4, y: 20 + 15 * (k % 3) }, `${move.where} ${move.side}`));
     }
     names.forEach((name, k) => {
       const points = rows.filter((r) => known(r.sensors[name]?.position_mm)).map((r) => [x(r.rev), y(clip(r.sensors[name].position_mm, reach))]);
