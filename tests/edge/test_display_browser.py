@@ -104,7 +104,7 @@ def test_a_move_is_logged_by_its_button_and_by_the_keyboard(browser: Browser) ->
     with shown(station, glance("steer", station), posted) as (display, _):
         browser.open(display.place.url, 1280, 800)
         browser.wait("!document.getElementById('made').hidden")
-        assert browser.value("document.querySelector('.big').textContent") == "1.5 mm"
+        assert browser.value("document.querySelector('.big').textContent") == "1.5mm"
         browser.value("document.getElementById('made').focus()")
         for kind in ("keyDown", "keyUp"):
             key = {"key": "Enter", "code": "Enter", "windowsVirtualKeyCode": 13, "text": "\r"}

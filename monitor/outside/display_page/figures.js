@@ -19,8 +19,9 @@ const figures = (() => {
   const metres = (mm, units) => (units === "inch" ? `${(mm / 304.8).toFixed(1)} ft` : `${(mm / 1000).toFixed(1)} m`);
 
   // A frame with lateral position upward; returns the drawing and its two scales.
-  function frame(box, label, x0, x1, low, high, units, height) {
-    const wide = Math.max(box.clientWidth, 280), left = 108, right = 10, top = 8, foot = 26;
+  function frame(box, label, x0, x1, low, high, units, tall) {
+    const wide = Math.max(box.clientWidth, 280), rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
+    const left = 6 * rem, right = 10, top = 8, foot = 1.5 * rem, height = tall * rem;
     const drawing = node("svg", { viewBox: `0 0 ${wide} ${height}`, role: "img", "aria-label": label });
     const x = (v) => left + (v - x0) / Math.max(x1 - x0, 1e-9) * (wide - left - right);
     const y = (mm) => top + (high - mm) / Math.max(high - low, 1e-9) * (height - top - foot);
@@ -29,7 +30,7 @@ const figures = (() => {
       drawing.append(node("line", { x1: left, x2: wide - right, y1: y(mm), y2: y(mm), class: "f-axis" }));
       drawing.append(node("text", { x: left - 6, y: Math.min(Math.max(y(mm) + 5, 14), height - foot), "text-anchor": "end" }, mm === 0 ? "middle" : word(mm, units)));
     }
-    return { drawing, x, y, wide, height };
+    return { drawing, x, y, wide, height, rem };
   }
   const line = (points) => points.map(([x, y], k) => `${k ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
 
@@ -42,18 +43,18 @@ const figures = (() => {
     const all = [...seen, ...fans.flat().slice(0, 3).map((p) => p[1]), c, -c];
     const reach = Math.min(1.1 * Math.max(...all.map(Math.abs)), picture.limits.stop_mm);
     const label = `Path of the whole belt over revolutions ${rows[0].rev} to ${last.rev}; ${past.moves.length} moves.`;
-    const { drawing, x, y, height } = frame(box, label, rows[0].rev, last.rev + AHEAD, -reach, reach, picture.units, 240);
+    const { drawing, x, y, height, rem } = frame(box, label, rows[0].rev, last.rev + AHEAD, -reach, reach, picture.units, 15);
     drawing.append(node("rect", { x: x(rows[0].rev), y: y(c), width: x(last.rev + AHEAD) - x(rows[0].rev), height: y(-c) - y(c), class: "f-band" }));
     for (const [k, move] of past.moves.filter((m) => m.rev >= rows[0].rev).entries()) {
-      drawing.append(node("line", { x1: x(move.rev), x2: x(move.rev), y1: 8, y2: height - 26, class: "f-move" }));
-      drawing.append(node("text", { x: x(move.rev) + 4, y: 20 + 15 * (k % 3) }, `${move.where} ${move.side}`));
+      drawing.append(node("line", { x1: x(move.rev), x2: x(move.rev), y1: 8, y2: height - 1.5 * rem, class: "f-move" }));
+      drawing.append(node("text", { x: x(move.rev) + 4, y: 20 + 0.9 * rem * (k % 3) }, `${move.where} ${move.side}`));
     }
     names.forEach((name, k) => {
       const points = rows.filter((r) => known(r.sensors[name]?.position_mm)).map((r) => [x(r.rev), y(clip(r.sensors[name].position_mm, reach))]);
       if (fans[k].length) drawing.append(node("path", { d: `${line(fans[k].map(([r, mm]) => [x(r), y(clip(mm, reach))]))}Z`, class: "f-fan" }));
       drawing.append(node("path", { d: line(points), class: `f-${k}` }));
       const end = points[points.length - 1];
-      if (end) drawing.append(node("text", { x: end[0] + 4, y: end[1] + (k ? 16 : -5) }, name));
+      if (end) drawing.append(node("text", { x: end[0] + 4, y: end[1] + (k ? 0.95 * rem : -5) }, name));
     });
     drawing.append(node("text", { x: x(rows[0].rev), y: height - 8 }, `revolution ${rows[0].rev}`));
     drawing.append(node("text", { x: x(last.rev), y: height - 8, "text-anchor": "middle" }, `${last.rev}, now`));
@@ -103,7 +104,7 @@ const figures = (() => {
     box.replaceChildren(...(made.length ? made : ["Not known yet."]));
   }
   function legend(reach, colours, units) {
-    const drawing = node("svg", { viewBox: "0 0 420 22", "aria-hidden": "true" });
+    const drawing = node("svg", { viewBox: "0 0 420 22", class: "f-legend", "aria-hidden": "true" });
     colours.forEach((c, k) => drawing.append(node("rect", { x: 100 + k * 70, y: 3, width: 70, height: 14, fill: `rgb(${c.join()})`, stroke: "currentColor" })));
     drawing.append(node("text", { x: 94, y: 15, "text-anchor": "end" }, word(-reach, units)), node("text", { x: 316, y: 15 }, word(reach, units)));
     return drawing;
@@ -115,17 +116,17 @@ const figures = (() => {
     if (!all.length) { box.replaceChildren("Not known yet."); return; }
     const reach = Math.max(...all.map(Math.abs), 0.5) * 1.15, length = past.length_mm, peak = Math.max(...all) - Math.min(...all);
     const label = `Camber, ${word(peak, picture.units).replace(" right", "")} from peak to peak over ${metres(length, picture.units)}.`;
-    const { drawing, x, y, height } = frame(box, label, 0, length, -reach, reach, picture.units, 200);
+    const { drawing, x, y, height, rem } = frame(box, label, 0, length, -reach, reach, picture.units, 12);
     for (const s of past.sections.filter((s) => s.kind === "alarm-raised" && known(s.start_mm))) {
       const parts = s.end_mm >= s.start_mm ? [[s.start_mm, s.end_mm]] : [[s.start_mm, length], [0, s.end_mm]];
-      for (const [a, b] of parts) drawing.append(node("rect", { x: x(a), y: 8, width: Math.max(x(b) - x(a), 3), height: height - 34, class: "f-bad" }));
-      drawing.append(node("text", { x: x(s.start_mm), y: height - 30 }, "bad section"));
+      for (const [a, b] of parts) drawing.append(node("rect", { x: x(a), y: 8, width: Math.max(x(b) - x(a), 3), height: height - 1.5 * rem - 8, class: "f-bad" }));
+      drawing.append(node("text", { x: x(s.start_mm), y: height - 2 * rem }, "bad section"));
     }
     names.forEach((name, k) => {
       const values = past.profile[name], points = values.map((mm, i) => [x(i / values.length * length), y(mm)]);
       drawing.append(node("path", { d: line(points), class: `f-${k}` }));
     });
-    names.forEach((name, k) => drawing.append(node("text", { x: 92 + 170 * k, y: 20 }, `${k ? "– –" : "—"} ${name}`)));
+    names.forEach((name, k) => drawing.append(node("text", { x: (6.4 + 9 * k) * rem, y: 1.1 * rem }, `${k ? "– –" : "—"} ${name}`)));
     for (let q = 0; q <= 4; q++) drawing.append(node("text", { x: x(q / 4 * length), y: height - 8, "text-anchor": q === 0 ? "start" : q === 4 ? "end" : "middle" }, metres(q / 4 * length, picture.units)));
     box.replaceChildren(drawing);
   }
