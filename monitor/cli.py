@@ -122,6 +122,35 @@ def run(
 
 
 @app.command(epilog=EXIT_CODES)
+def watch(
+    station: Annotated[
+        Path | None,
+        typer.Option("--station", "-s", envvar="RUNIN_STATION", help="Follow this bay over its MQTT broker."),
+    ] = None,
+    display: Annotated[
+        str, typer.Option(metavar="[HOST:]PORT", help="Follow this bay display instead.")
+    ] = "",
+    once: Annotated[bool, typer.Option("--once", help="Print one picture and end.")] = False,
+) -> None:
+    """Follow a running bay in a terminal: may I trust it, what to do, how the belt rides, what is wrong."""
+    from monitor.outside import watch as watching
+
+    console = Console(highlight=False)
+    if display:
+        watching.watch(watching.DisplayLook(display), console, once=once)
+        return
+    if station is None:
+        raise UsageError("name the bay's --station file, or the --display to follow")
+    from monitor.outside.watch_mqtt import MqttLook
+
+    look = MqttLook(load_station(station))
+    try:
+        watching.watch(look, console, once=once)
+    finally:
+        look.close()
+
+
+@app.command(epilog=EXIT_CODES)
 def replay(
     recording: RecordingArgument,
     station: ReplayStationOption = None,

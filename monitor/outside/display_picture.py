@@ -249,7 +249,9 @@ class Picture:
 
     def _hold(self, seen: Glance) -> dict[str, Any]:
         of_s = 60.0 * self.station.procedure.hold_minutes
-        lasted_s = min(seen.hold_s, of_s) if seen.hold_s == seen.hold_s else 0.0
+        if seen.hold_s != seen.hold_s:
+            return {"lasted_s": 0.0, "of_s": of_s, "runs": False, "text": f"hold {_clock(of_s)}"}
+        lasted_s = min(seen.hold_s, of_s)
         if seen.verdict == "tracked":
             lasted_s = of_s
         runs = seen.stage == "prove" and lasted_s > 0.0
@@ -328,6 +330,8 @@ def _section(start_mm: float | None, end_mm: float | None) -> str:
 
 
 def _age(seconds: float) -> str:
+    if not math.isfinite(seconds):
+        return "not known"
     if seconds < 1.5:
         return "just now"
     return f"{seconds:.0f} s ago" if seconds < 120 else f"{seconds / 60:.0f} min ago"
