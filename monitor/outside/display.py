@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import secrets
 import threading
 import time
 from collections.abc import Callable
@@ -78,7 +79,7 @@ class Display:
         self._door, self._post = Door(place, pin), post
         self._picture = Picture(station, monitor.__version__)
         self._glance_s = time.monotonic()
-        self._text = b"{}"
+        self._text, self._boot = b"{}", secrets.token_hex(4)
         self._document: dict[str, Any] = {}
         self._sent_s = 0.0
         self._pages = 0
@@ -150,7 +151,9 @@ class Display:
             return
         self._sent_s = now_s
         late_s = now_s - self._glance_s
-        self._document = self._picture.document(late_s) | {
+        picture = self._picture.document(late_s)
+        self._document = picture | {
+            "run": f"{self._boot}.{picture['run']}",  # another daemon's first run is another run
             "pin": self._door.wants_pin,
             "late_s": round(late_s, 1),
         }

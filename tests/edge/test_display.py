@@ -210,6 +210,13 @@ def test_hostile_text_stays_text(station: Station) -> None:
     assert "&lt;script&gt;alert(1)" in page
 
 
+def test_stop_stays_stop_when_the_readings_end(station: Station) -> None:
+    alarm = AlarmStatus("infeed-left", "edge-stop", "unacknowledged", True, value_mm=41.0)
+    document = shown(station, glance(link=False, advice=MOVE, alarms=(alarm,)))
+    assert (document["do"]["big"], document["do"]["urgent"]) == ("STOP", True)
+    assert document["trust"]["level"] == "no"
+
+
 # ---------------------------------------------------------------- the door
 
 

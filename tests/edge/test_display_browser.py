@@ -184,7 +184,7 @@ def test_a_page_outlives_the_daemon_and_says_stale_meanwhile(browser: Browser) -
     with shown(station, glance("steer", station)) as (display, _):
         place = display.place
         browser.open(place.url, 1280, 800)
-        browser.wait("document.body.dataset.trust === 'yes'")
+        browser.wait("document.body.dataset.trust === 'yes' && pastRev === 60")
     browser.wait(
         "document.body.dataset.trust === 'no' && document.body.textContent.includes('No connection')"
     )
@@ -195,6 +195,9 @@ def test_a_page_outlives_the_daemon_and_says_stale_meanwhile(browser: Browser) -
     try:
         feed.put(glance("prove", station))
         browser.wait("document.getElementById('do-head').textContent === 'Hands off'")
+        browser.wait(
+            "pastRun === picture.run && pastRev === 0"
+        )  # what another daemon saw is not shown as its own
     finally:
         again.close()
 

@@ -77,7 +77,7 @@ function drawDo(deaf) {
   if (now.action === "wait") drawWait(now);
   else redraw($("do-turns"), "", () => []);
   redraw($("do-checks"), now.checks || [], () => (now.checks || []).map((text) => el("li", {}, text)));
-  $("do-old").hidden = !(now.stale || deaf) || !now.why;
+  $("do-old").hidden = !(now.stale || deaf) || !now.why || what === "stop";
   const made = $("made");
   made.hidden = what !== "move" || now.stale || deaf;
 }
@@ -272,7 +272,7 @@ function alarmItem(alarm) {
   if (alarm.section) text.append(` ${alarm.section}.`);
   const item = el("li", { class: `rank${alarm.rank}${alarm.waiting ? " waiting" : ""}${alarm.gone ? " gone" : ""}` }, glyph, text);
   if (alarm.waiting) {
-    const seen = el("button", { type: "button", "aria-label": `Acknowledge ${title}` }, "Seen");
+    const seen = el("button", { type: "button", "aria-label": `Seen: ${title}` }, "Seen");
     seen.addEventListener("click", () => ask("acknowledge", { where: alarm.where, name: alarm.name }, `${alarm.title} is acknowledged`, seen));
     item.append(seen);
   }
