@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import json
+import socket
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
 
+from monitor.outside.bench import Bench
+from monitor.outside.broker import private_broker
+from monitor.outside.demo import Service, await_online, scenario, write_station
 from monitor.outside.display import Display
 from monitor.outside.display_door import Place
 from monitor.outside.display_feed import Feed, Glance, Posted
+from monitor.outside.technician import Ear
 from monitor.settings import Station
+from monitor.simulation import Simulation
 from tests.edge.browser import Browser, open_browser
 from tests.edge.display_gallery import MOVE, SIZES, glance, past, scenes, shown, station_of
 
@@ -200,6 +208,46 @@ def test_a_page_outlives_the_daemon_and_says_stale_meanwhile(browser: Browser) -
         )  # what another daemon saw is not shown as its own
     finally:
         again.close()
+
+
+@pytest.mark.mosquitto
+def test_with_the_real_service_a_move_is_shown_logged_and_answered(browser: Browser, tmp_path: Path) -> None:
+    """Conveyor simulated; daemon, broker, page and log are real. What MQTT advises, the page shows."""
+    simulation = Simulation(scenario(2))
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    with private_broker(embedded=False) as address:
+        bench = Bench(simulation, 20.0)
+        station = write_station(tmp_path / "station.toml", simulation, bench.port, address)
+        ear = Ear(address, station)
+        try:
+            with Service(tmp_path / "station.toml", tmp_path, str(port)) as service:
+                await_online(ear, service)
+                bench.start()
+                browser.open(f"http://127.0.0.1:{port}/", 1280, 800)
+                advised = await_move(ear)
+                browser.wait("!document.getElementById('made').hidden")
+                for key in ("where", "side", "amount_mm", "caution"):
+                    assert browser.value(f"picture.do.{key}") == advised[key]
+                simulation.move(advised["where"], advised["side"], advised["amount_mm"])
+                browser.value("document.getElementById('made').click()")
+                browser.wait("document.getElementById('answer').textContent.includes('logged')")
+                browser.wait("picture.do.action === 'wait' && document.getElementById('made').hidden")
+                assert browser.errors == []
+        finally:
+            ear.close()
+            bench.stop()
+    (entries,) = tmp_path.rglob("entries.jsonl")
+    entry = json.loads(entries.read_text().splitlines()[0])["entry"]
+    assert (entry["where"], entry["side"], entry["by"]) == (advised["where"], advised["side"], "bay display")
+
+
+def await_move(ear: Ear) -> dict[str, Any]:
+    while True:
+        heard = ear.heard.get(timeout=60)
+        if heard.topic == "advice" and heard.payload["action"] == "move":
+            return heard.payload
 
 
 def test_beyond_loopback_the_pin_is_asked_for_once(browser: Browser) -> None:

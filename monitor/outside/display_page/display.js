@@ -362,7 +362,7 @@ function askPin(why, then) {
 function wordMove(m) { return `${m.amount_mm > 0 ? "tightened" : "eased"} the ${m.side} end, ${m.where === "snub" ? "snub" : "infeed pulley"}, by ${size(m.amount_mm)}`; }
 $("made").addEventListener("click", () => {
   const { where, side, amount_mm, big } = picture.do;
-  const done = `logged ${amount_mm > 0 ? "tightened" : "eased"} ${side} end, ${where}, by ${big}`;
+  const done = `${amount_mm > 0 ? "tightened" : "eased"} the ${side} end, ${where === "snub" ? "snub" : "infeed pulley"}, by ${big}: logged`;
   ask("move", { where, side, amount_mm }, done, $("made"));
 });
 let amount_mm = 0;
@@ -374,7 +374,7 @@ function openMove(dialog) {
   setAmount(now.action === "move" ? Math.round(Math.abs(now.amount_mm) / step()) * step() : inInches() ? 25.4 / 16 : 1.5);
   form.onsubmit = () => {
     const move = { where: form.where.value, side: form.side.value, amount_mm: Number((amount_mm * Number(form.way.value)).toFixed(3)) };
-    ask("move", move, `logged ${wordMove(move)}`);
+    ask("move", move, `${wordMove(move)}: logged`);
   };
 }
 const MEASURED = [
