@@ -197,6 +197,7 @@ def test_a_page_outlives_the_daemon_and_says_stale_meanwhile(browser: Browser) -
         "document.body.dataset.trust === 'no' && document.body.textContent.includes('No connection')"
     )
     assert browser.value("document.getElementById('made').hidden")
+    assert browser.value("document.querySelector('.p-act') === null")
     feed = Feed()
     feed.begin(station)
     again = Display(station, place, None, feed, lambda _: None)

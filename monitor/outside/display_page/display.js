@@ -115,8 +115,8 @@ function offset(pulley) {
   const mm = ride && (ride.position_mm ?? ride.edge_mm);
   return mm == null ? 0 : share(mm) * 40;
 }
-function drawPlan() {
-  const now = picture.do, move = kind() === "move" ? now : null;
+function drawPlan(deaf) {
+  const now = picture.do, move = kind() === "move" && !now.stale && !deaf ? now : null;
   const low = Math.round(offset("infeed")), high = Math.round(offset("drive"));
   const eyes = picture.pulleys.map((p) => [p.pulley, p.looks_at, p.quality]);
   const key = [low, high, move && [move.where, move.side, move.amount_mm], eyes, picture.running];
@@ -296,7 +296,7 @@ function draw() {
   }
   drawTrust(deaf ? "no" : picture.trust.level);
   drawDo(deaf);
-  if (picture.pulleys.length) { drawPlan(); drawRides(); }
+  if (picture.pulleys.length) { drawPlan(deaf); drawRides(); }
   drawStages();
   drawAlarms();
   if (picture.run !== pastRun || picture.revs !== pastRev) fetchPast();
