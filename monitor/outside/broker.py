@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
+import random
 import shutil
 import socket
 import subprocess
@@ -25,6 +26,7 @@ from typing import Any
 from monitor.errors import BrokerError
 
 HOST = "127.0.0.1"
+PORTS = range(20_000, 32_000)  # where a free port is looked for
 START_S = 15.0  # a slow machine under load took 2 s; beyond this something is wrong
 
 
@@ -46,10 +48,20 @@ def find_mosquitto() -> str | None:
 
 
 def free_port() -> int:
-    """A TCP port on the loopback address that nobody listens on at this moment."""
-    with socket.socket() as probe:
-        probe.bind((HOST, 0))
-        return int(probe.getsockname()[1])
+    """A TCP port on the loopback address that nobody listens on at this moment.
+
+    Below the ports that the system gives to callers (32768 and up on Linux): a client that tries such a
+    port before the broker listens can be given that very port for its own end, be connected to itself,
+    and keep the broker from ever having it.
+    """
+    for port in random.sample(PORTS, len(PORTS)):
+        with socket.socket() as probe:
+            try:
+                probe.bind((HOST, port))
+            except OSError:
+                continue
+            return port
+    raise BrokerError(f"no TCP port from {PORTS.start} to {PORTS.stop - 1} is free on {HOST}")
 
 
 @contextmanager

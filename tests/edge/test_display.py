@@ -18,6 +18,7 @@ import pytest
 from monitor.alarms.lifecycle import AlarmStatus
 from monitor.errors import UsageError
 from monitor.outside import display as served
+from monitor.outside.broker import free_port
 from monitor.outside.captures import open_recording
 from monitor.outside.display import Display
 from monitor.outside.display_door import Door, Place, parse_place, read_pin
@@ -446,12 +447,6 @@ def serve(
     )
     thread.start()
     return thread
-
-
-def free_port() -> int:
-    with socket.socket() as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
 
 
 def get(port: int, path: str) -> Any:
