@@ -102,16 +102,30 @@ class Daemon:
         ear.wait_for(
             lambda h: h.topic == "state" and h.payload["link"] is False
         )  # the made-up board is silent
+        self.settle()
 
-    def picture(self) -> dict[str, Any]:
-        """Everything that a request could have changed."""
+    def settle(self, quiet_s: float = 2.0) -> None:
+        """Wait until the bay has said what the silent board makes it say."""
+        heard, since_s = -1, time.monotonic()
+        while time.monotonic() < since_s + quiet_s:
+            said = len(self.said())
+            if said != heard:
+                heard, since_s = said, time.monotonic()
+            time.sleep(0.05)
+
+    def said(self) -> set[tuple[str, int]]:
+        """Everything said that a request could have caused; what is said again, under its old id, once."""
         self.ear.all("state")
         changing = ("advice", "event", "state")
         heard = [h for h in self.ear.heard if h.topic in changing or h.topic.startswith("alarm/")]
+        return {(h.topic, h.payload["id"]) for h in heard}
+
+    def picture(self) -> dict[str, Any]:
+        """Everything that a request could have changed."""
         folders = sorted(p.name for p in self.bay.logs.iterdir() if p.is_dir())
         entries = [p.read_bytes() for p in sorted(self.bay.logs.glob("*/entries.jsonl"))]
         outside = sorted(str(p) for p in self.bay.folder.rglob("*") if self.bay.logs not in p.parents)
-        return {"heard": len(heard), "folders": folders, "entries": entries, "outside": outside}
+        return {"said": self.said(), "folders": folders, "entries": entries, "outside": outside}
 
 
 def attack_daemon(bay: Bay, ear: Ear, port: int, number: int, big: int) -> tuple[int, int]:
