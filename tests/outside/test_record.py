@@ -46,7 +46,7 @@ from monitor.outside.record_raster import CELLS, Raster, thinned
 from monitor.outside.record_style import Room
 from monitor.outside.replay import replay_recording
 from monitor.records import AlarmAcknowledged, Entry, MoveMade, NoteSaid, StageSaid
-from tests.conftest import SAMPLE_LOGS, capture_names, captures_folder
+from tests.conftest import SAMPLE_LOGS, capture_names, captures_folder, give_up
 
 SAMPLES = sorted(p.name for p in SAMPLE_LOGS.iterdir() if p.is_dir())
 CAPTURES = [
@@ -536,11 +536,11 @@ def test_rows_beyond_the_print_stay_on_the_screen() -> None:
 
 
 def need_weasyprint() -> None:
-    """Skips where the extra `pdf`, or the Pango library that it loads, is not installed."""
+    """Gives up where the extra `pdf`, or the Pango library that it loads, is not installed."""
     try:
         importlib.import_module("weasyprint")
     except (ImportError, OSError) as why:
-        pytest.skip(f"weasyprint cannot be used (extra: pdf): {why}")
+        give_up(f"weasyprint cannot be used (extra: pdf): {why}")
 
 
 def test_without_weasyprint_a_pdf_is_refused_in_one_sentence(
