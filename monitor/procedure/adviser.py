@@ -50,6 +50,8 @@ class Situation:
     hold_from_rev: int | None = None
     edge_stop: Event | None = None
     section: Event | None = None
+    drifting: tuple[Event, ...] = ()
+    outside: tuple[Pulley, ...] = ()
 
 
 class Adviser:
@@ -160,6 +162,8 @@ class Adviser:
         if bounds.edge_left_mm + bounds.edge_right_mm > 2.0 * self._station.limits.edge_warn_mm:
             why = "The edge snakes so far that no move can keep it clear of its limits."
             return self._stop(now, "belt", why, words.CAUSES_BELT)
+        if self._trim_first(now, bounds):
+            return self._trim(now, bounds)
         choice = steering.steer(self._belt, now.rev, bounds, self._takeups)
         if choice.kind in ("move", "out-of-reach"):
             return self._steer(now, choice)
@@ -178,6 +182,16 @@ class Adviser:
             tag = f"look {int(now.rev) // LOOK_REVS}"
             return phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds), "steer", "Looking."
         return self._trim(now, bounds)
+
+    def _trim_first(self, now: Situation, bounds: steering.Bounds) -> bool:
+        """A belt that walks on, slowly and inside, whose offset between the pulleys leaves it too little room."""
+        if not bounds.both or self._belt.walks_on <= 0.5 or not steering.gain_known(self._belt):
+            return False
+        window = steering.HOLD_WINDOW * bounds.centre_mm
+        path = [self._belt.ahead(now.rev, revs).infeed.centre for revs in (0.0, bounds.settle_revs + 2.0)]
+        inside = max(abs(v) for v in path) <= window
+        offset = abs(steering.offset(self._belt, now.rev, bounds))
+        return inside and offset > steering.bridged_mm(self._belt, bounds, self._takeups)
 
     # ------------------------------------------------------------ the two places where a move helps
 
@@ -204,7 +218,7 @@ class Adviser:
             steering.gain_known(self._belt),
         )  # fmt: skip
         text = f"The belt is not centred at the {self._fitted[0]} pulley."
-        return self._standing(draft, "infeed", choice.signed_mm), "steer", text
+        return self._standing(draft, "infeed", choice), "steer", text
 
     def _trim(self, now: Situation, bounds: steering.Bounds) -> Said:
         if not bounds.both:
@@ -226,7 +240,7 @@ class Adviser:
             "snub", choice, position_mm, 0.0, "drive", self._takeups, self._units, False, known
         )
         text = "Centred at the infeed pulley, not at the drive pulley."
-        return self._standing(draft, "snub", choice.signed_mm), "trim", text
+        return self._standing(draft, "snub", choice), "trim", text
 
     def _hold(self, now: Situation, bounds: steering.Bounds, text: str) -> Said:
         until = math.ceil(now.rev + bounds.hold_left_revs)
@@ -235,13 +249,13 @@ class Adviser:
         start = now.hold_from_rev if now.hold_from_rev is not None else int(now.rev) + 1
         return phrases.wait(f"hold {start}", why, until, now.rev, now.rev_seconds), "prove", text
 
-    def _standing(self, draft: Draft, where: str, signed_mm: float) -> Draft:
-        """The move that is already advised, while the new one hardly differs from it."""
+    def _standing(self, draft: Draft, where: str, choice: steering.Choice) -> Draft:
+        """The move that is already advised, while the new one does not differ from it by more than is known."""
         if not self.tag.startswith(f"move {where} ") or self.advice is None:
             return draft
-        before_mm = float(self.tag.rsplit(" ", 1)[1])
-        near = abs(signed_mm - before_mm) <= max(0.35 * abs(before_mm), 1.01 * self._takeups.nudge_mm)
-        if not (near and signed_mm * before_mm > 0):
+        before_mm, signed_mm = float(self.tag.rsplit(" ", 1)[1]), choice.signed_mm
+        within = max(0.35 * abs(before_mm), 1.01 * self._takeups.nudge_mm, choice.slack_mm)
+        if not (abs(signed_mm - before_mm) <= within and signed_mm * before_mm > 0):
             return draft
         a = self.advice
         return Draft(self.tag, "move", a.why, a.caution, a.where, a.side, a.amount_mm, explain=a.explain)
