@@ -18,7 +18,7 @@ import os
 import sqlite3
 import threading
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -129,13 +129,20 @@ class Outbox:
             self._next_id += 1
             return self._next_id - 1
 
-    def put(self, drafts: Sequence[Draft], *, born_s: float | None = None) -> None:
-        """Commits messages, all or none; when this returns they survive a power cut. Raises OutboxBroken."""
+    def put(
+        self, drafts: Sequence[Draft], *, born_s: float | None = None, facts: Mapping[str, str] | None = None
+    ) -> None:
+        """Commits messages, all or none; when this returns they survive a power cut. Raises OutboxBroken.
+
+        `facts` are kept in the same transaction, as by `keep`.
+        """
         born_s = time.time() if born_s is None else born_s
         rows = [(d.id, d.topic, d.kind, int(d.retain), d.payload, born_s) for d in drafts]
         sql = "INSERT INTO message (id, topic, kind, retain, payload, born_s) VALUES (?, ?, ?, ?, ?, ?)"
         with self._transaction() as db:
             db.executemany(sql, rows)
+            for name, content in (facts or {}).items():
+                self._keep(db, name, content)
         self.newest_id = max([self.newest_id, *(draft.id for draft in drafts)])
         self._since_prune += len(rows)
 
@@ -143,6 +150,11 @@ class Outbox:
         """A small fact that outlives the process. Raises OutboxBroken."""
         with self._transaction() as db:
             self._keep(db, name, content)
+
+    def forget(self, name: str) -> None:
+        """A fact is of no more use. Raises OutboxBroken."""
+        with self._transaction() as db:
+            db.execute("DELETE FROM fact WHERE name = ?", (name,))
 
     def fact(self, name: str) -> str | None:
         """A fact that was kept, or None."""

@@ -107,6 +107,7 @@ class RevolutionPayload(Payload):
     t_s: Known
     rev: int
     rows: list[RevolutionRowPayload]
+    log: str | None = None  # said after a restart, of this earlier log
 
 
 class AdvicePayload(Payload):
@@ -173,6 +174,7 @@ class EventPayload(Payload):
     by: str | None = None
     text: str | None = None
     details: dict[str, Any] | None = None
+    log: str | None = None  # said after a restart, of this earlier log
 
 
 class AnswerPayload(Payload):

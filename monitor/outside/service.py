@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any
 
 import monitor
 from monitor.errors import ExitCode, UsageError
-from monitor.outside.belt_log import BeltTag, left_open, recover_logs
+from monitor.outside.belt_log import BeltTag, NotYet, Replayed, left_open, recover_log
 from monitor.outside.belt_run import BeltRun, Clock, PipelineMaker, real_clock
 from monitor.outside.counters import CounterPage, parse_address, render_counters
 from monitor.outside.desk import Desk
@@ -55,6 +55,7 @@ SHOW_NS = 1_000_000_000  # counters and watchdog
 PRUNE_NS = 60_000_000_000
 MAX_LINE_BYTES = 4096  # what has no line end by then is no line
 MERGE_BYTES = 1 << 17
+LATE_S = 60.0  # how long the recovery of a log waits until what it says is committed
 NEW_RUN = Advice(
     0.0,
     0,
@@ -67,6 +68,14 @@ NEW_RUN = Advice(
 @dataclass(frozen=True, slots=True)
 class _Stop:
     why: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Late:
+    """What a killed process may have left unsaid; `done` is set when it is committed."""
+
+    replayed: Replayed
+    done: threading.Event
 
 
 class Service:
@@ -162,10 +171,22 @@ class Service:
             self.desk.serve(item, self._bus)
         elif isinstance(item, Posted):
             item.reply(self.desk.answer(item.asked))
+        elif isinstance(item, _Late):
+            self._say_late(item)
         elif isinstance(item, _Stop):
             self._stopped = item.why
         else:
             self._port_news(item)
+
+    def _say_late(self, late: _Late) -> None:
+        replayed = late.replayed
+        try:
+            self.voice.say_late(replayed.messages, replayed.log, replayed.run)
+        except OutboxBroken as problem:
+            fault("outbox-failed", why=problem)
+            return
+        if self.voice.owes_nothing:
+            late.done.set()
 
     def _port_news(self, item: PortOpened | PortLost | PortEnded) -> None:
         self._flush_held(item.mono_ns)
@@ -192,7 +213,7 @@ class Service:
             if isinstance(item, Bytes):
                 self._hear(item)
         self._flush_held(self._clock.mono_ns())
-        self._say(self.run.close(why))
+        self._end_run(why)
         if self._bus is not None:
             self._bus.set_state(self._state())
             self._bus.stop(why)
@@ -246,7 +267,9 @@ class Service:
         for message in messages:
             if isinstance(message, Event) and message.name == "link-lost":
                 self._pipeline_lost = message.kind == "alarm-raised"
-        self.voice.say(messages, self.run.t_s)
+        if messages:
+            self.run.sync()  # nothing is said that the log might not hold
+        self.voice.say(messages, self.run.t_s, mark=self.run.mark, said_count=self.run.said_count)
         self.voice.flush()
         if self._display is not None:
             self._display.say(messages, self.run.pipeline)
@@ -333,13 +356,20 @@ class Service:
 
     def change_belt(self, tag: BeltTag | None, why: str) -> None:
         """End the run and its log, begin another with a fresh pipeline."""
-        self._say(self.run.close(why))
+        self._end_run(why)
         self.run = self._new_run(tag)
         keep = [("bay", "link-lost")] if self.link_lost else []
         self.voice.say_alarms(self.voice.alarms.clear_all(self.now_s(), keep=keep), self.now_s())
         self.voice.alarms.restart_clock()
         self._pipeline_lost = False
         self._say([NEW_RUN])
+
+    def _end_run(self, why: str) -> None:
+        """Said, then closed: a kill in between leaves an open log, and the next start says what is missing."""
+        self._say(self.run.finish())
+        closed = self.run.close(why)
+        if closed and self.voice.owes_nothing:
+            self.voice.forget_run(self.run.mark)
 
     def _new_run(self, tag: BeltTag | None) -> BeltRun:
         run = BeltRun(self._root, self.station, self._text, tag, self._make, self._clock)
@@ -349,11 +379,27 @@ class Service:
 
     def _start_recovery(self) -> threading.Thread:
         parts, utc = left_open(self._root), self._clock.utc()
-        thread = threading.Thread(
-            target=recover_logs, args=(parts, self._make, utc), name="recovery", daemon=True
-        )
+        thread = threading.Thread(target=self._recover, args=(parts, utc), name="recovery", daemon=True)
         thread.start()
         return thread
+
+    def _recover(self, parts: list[Path], utc: datetime) -> None:
+        """Each log that was left open: what it says and was never said is said, then it is closed."""
+        for part in parts:
+            told: list[str] = []
+
+            def tell(replayed: Replayed, told: list[str] = told) -> None:
+                if self._outbox is None or not replayed.run:
+                    return
+                late = _Late(replayed, threading.Event())
+                self._news.put(late)
+                if not late.done.wait(LATE_S):
+                    raise NotYet
+                told.append(replayed.run)
+
+            if recover_log(part, self._make, utc, tell) is not None:
+                for mark in told:
+                    self.voice.forget_run(mark)
 
     def _check_threads(self) -> None:
         """A thread that ended by a mistake would leave the bay blind or mute: say so and end."""
