@@ -11,6 +11,7 @@ import math
 from typing import Any
 
 from monitor.alarms.catalogue import find_alarm
+from monitor.alarms.lifecycle import AlarmStatus
 from monitor.outside.display_feed import Glance, Profile, Run, Thing
 from monitor.outside.display_history import History
 from monitor.procedure import words
@@ -100,7 +101,7 @@ class Picture:
             "stages": self._stages(seen),
             "hold": self._hold(seen),
             "verdict": seen.verdict,
-            "alarms": sorted(map(self._alarm, seen.alarms), key=lambda a: (a["rank"], a["where"], a["name"])),
+            "alarms": self._alarms(seen),
         }
         return plain(document)  # type: ignore[no-any-return]
 
@@ -207,11 +208,11 @@ class Picture:
         if edge_mm != edge_mm:
             return "not seen"
         if abs(edge_mm) >= limits.edge_stop_mm:
-            return "EDGE AT ITS LIMIT"
+            return "EDGE LIMIT"
         if abs(edge_mm) >= limits.edge_warn_mm:
-            return "edge beyond its warning"
+            return "edge warning"
         if position_mm != position_mm:
-            return "edge within its limits"
+            return "within limits"
         return "centred" if abs(position_mm) <= limits.centre_mm else "off centre"
 
     def _walk_words(self, walk_mm: float, row: RevolutionRow | None) -> str:
@@ -264,37 +265,39 @@ class Picture:
 
     def _called(self, seen: Glance) -> str:
         """How much is wrong, for the top of the page."""
-        if not seen.alarms:
+        calling = [a for a in seen.alarms if a.state != "shelved"]
+        if not calling:
             return ""
-        first = min(PRIORITY[find_alarm(a.name).priority] for a in seen.alarms)
-        count = len(seen.alarms)
-        return f"{MARKS[first]} {count} alarm{'s' if count > 1 else ''}"
+        first = min(PRIORITY[find_alarm(a.name).priority] for a in calling)
+        return f"{MARKS[first]} {len(calling)} alarm{'s' if len(calling) > 1 else ''}"
 
-    def _alarm(self, status: Any) -> dict[str, Any]:
-        content: dict[str, Any] = status.as_dict()
-        kept = (
-            "where",
-            "name",
-            "state",
-            "active",
-            "priority",
-            "value_mm",
-            "start_mm",
-            "end_mm",
-            "cause",
-            "action",
-        )
-        place = content["where"]
-        mm = content["value_mm"]
-        return {k: content[k] for k in kept} | {
-            "rank": PRIORITY[content["priority"]],
-            "place": PLACES.get(place, place),
-            "title": content["name"].replace("-", " "),
-            "size": "" if mm is None else words.length(mm, self.units),
-            "section": _section(content["start_mm"], content["end_mm"]),
-            "waiting": content["state"] in ("unacknowledged", "returned-unacknowledged"),
-            "gone": not content["active"],
-        }
+    def _alarms(self, seen: Glance) -> list[dict[str, Any]]:
+        """The most urgent first, what is shelved last."""
+        found = [self._alarm(status, seen.clock_s) for status in seen.alarms]
+        return sorted(found, key=lambda a: (bool(a["shelved"]), a["rank"], a["where"], a["name"]))
+
+    def _alarm(self, status: AlarmStatus, clock_s: float) -> dict[str, Any]:
+        entry, rank = find_alarm(status.name), PRIORITY[find_alarm(status.name).priority]
+        waiting = status.state in ("unacknowledged", "returned-unacknowledged")
+        short = status.name.replace("-", " ")
+        place = "" if status.where == "bay" else f", {PLACES.get(status.where, status.where)}"
+        size = "" if status.value_mm is None else f", {words.length(status.value_mm, self.units)}"
+        state: str = "over, not yet seen" if not status.active and waiting else entry.priority
+        state += ", seen" if status.state == "acknowledged" else ""
+        section = _section(status.start_mm, status.end_mm)
+        what = entry.action + (f" {section}." if section else "")
+        return {
+            "where": status.where, "name": status.name, "state": status.state, "priority": entry.priority,
+            "value_mm": status.value_mm, "start_mm": status.start_mm, "end_mm": status.end_mm,
+            "rank": rank, "mark": MARKS[rank], "waiting": waiting, "gone": not status.active,
+            "short": short, "title": f"{short}{place}{size}", "standing": state,
+            "what": what if status.active else f"It is over: {entry.cause[0].lower()}{entry.cause[1:]}",
+            "action": entry.action,
+            "more": f"{entry.cause} {entry.consequence} Respond within {_span(entry.respond_within_s)}.",
+            "since": _since(status.raised_s, clock_s),
+            "shelvable": entry.shelvable,
+            "shelved": _shelved(status, clock_s),
+        }  # fmt: skip
 
     # ------------------------------------------------------------ small words
 
@@ -327,6 +330,27 @@ def _section(start_mm: float | None, end_mm: float | None) -> str:
     if start_mm is None or end_mm is None:
         return ""
     return f"{words.distance(start_mm)} to {words.distance(end_mm)} after the belt mark"
+
+
+def _span(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+
+
+def _since(raised_s: float | None, clock_s: float) -> str:
+    if raised_s is None or not math.isfinite(clock_s):
+        return ""
+    ago_s = max(clock_s - raised_s, 0.0)
+    return f"since {_span(60.0 * math.floor(ago_s / 60.0))}" if ago_s >= 60.0 else "since less than a minute"
+
+
+def _shelved(status: AlarmStatus, clock_s: float) -> str:
+    """How long it is still silenced, by whom and why; nothing when it is not."""
+    if status.state != "shelved" or status.shelved_until_s is None:
+        return ""
+    left = max(math.ceil((status.shelved_until_s - clock_s) / 60.0), 1) if math.isfinite(clock_s) else 0
+    by = f" by {status.shelved_by}" if status.shelved_by else ""
+    why = f": {status.shelved_why}" if status.shelved_why else ""
+    return f"for {left} min more{by}{why}"
 
 
 def _age(seconds: float) -> str:

@@ -210,9 +210,10 @@ def _alarms(document: Document) -> list[Text]:
         style = {1: "bold white on red", 2: "black on yellow", 3: "black on yellow"}.get(
             alarm["rank"], "bold"
         )
-        state = "gone, not yet acknowledged" if alarm["gone"] else _clean(alarm["state"])
-        head = (
-            f" {mark} {_clean(alarm['title'])} at {_clean(alarm['place'])} {_clean(alarm['size'])}".rstrip()
+        text = f"shelved {_clean(alarm['shelved'])}." if alarm["shelved"] else _clean(alarm["what"])
+        lines.append(
+            Text.assemble(
+                (f" {mark} {_clean(alarm['title'])} ({_clean(alarm['standing'])}) ", style), f" {text}"
+            )
         )
-        lines.append(Text.assemble((f"{head} ", style), f" ({state}) {_clean(alarm['action'])}"))
     return lines

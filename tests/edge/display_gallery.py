@@ -60,6 +60,7 @@ def glance(stage: str, station: Station, **changes: Any) -> Glance:
         "verdict": "tracked" if stage in ("lock", "sign") else "undecided",
         "hold_s": 372.0 if stage == "prove" else 0.0, "now": Now(1872.0, 60.4, 0.45, True, sensors),
         "advice": ADVICE[stage], "alarms": (), "tally": Tally(good=90_000), "broker": True,
+        "clock_s": 1872.0,
     }  # fmt: skip
     return Glance(**(plain | changes))
 

@@ -140,14 +140,14 @@ def test_the_edge_limit_outranks_every_advice(station: Station) -> None:
     document = shown(station, glance(advice=MOVE, alarms=(low, alarm)))
     assert document["do"]["big"] == "STOP"
     assert [a["rank"] for a in document["alarms"]] == sorted(a["rank"] for a in document["alarms"])
-    assert document["alarms"][0]["action"].startswith("STOP the conveyor")
+    assert document["alarms"][0]["what"].startswith("STOP the conveyor")
 
 
 def test_how_the_belt_rides(station: Station) -> None:
     infeed, drive = shown(station, turn_said(), glance())["pulleys"]
     assert (infeed["edge"], infeed["belt"], infeed["zone"]) == ("3.1 mm right", "1.2 mm left", "centred")
     assert infeed["walk"] == "walks 0.8 mm right each revolution"
-    assert drive["zone"] == "edge beyond its warning"
+    assert drive["zone"] == "edge warning"
     assert drive["belt"] == "not known"
 
 
