@@ -12,7 +12,7 @@ from __future__ import annotations
 import copy
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import partial
 from typing import Any
 
@@ -22,6 +22,7 @@ from .beltwatch import DEFAULT_LENGTH_MM, BeltFinding, BeltWatch
 from .detection.sections import EdgeWatch
 from .detection.sensors import SensorFinding, SensorGate
 from .forecast.camber import camber_percent, crooked_splice
+from .forecast.edge import EdgeForecast, edge_forecast
 from .procedure.runin import RunIn
 from .readings.decoder import Decoder
 from .records import (
@@ -80,6 +81,7 @@ class Pipeline:
         self._time_us = 0
         self._sampled_us = -1
         self._rows: dict[str, RevolutionRow] = {}
+        self._outlook: dict[str, EdgeForecast] = {}
         self._active: dict[tuple[str, str], Event] = {}
         self._rev = 0
         self._told_s = 0.0
@@ -220,7 +222,22 @@ class Pipeline:
                 del self._unlogged[pulley]
                 self._clear(revolution.end_s, "unlogged-move", pulley=pulley)
         self._camber()
+        self._look_ahead(revolution)
         self._advise(self._runin.on_revolution(revolution))
+
+    def _look_ahead(self, revolution: Revolution) -> None:
+        """When does an edge reach its limit, if the belt goes on walking as it does?"""
+        limit_mm, took_s = self.station.limits.edge_stop_mm, revolution.end_s - revolution.start_s
+        self._outlook = {
+            r.sensor: edge_forecast(
+                r.edge_min_mm, r.edge_max_mm, r.walk_mm_per_rev, r.walk_se_mm_per_rev, limit_mm, took_s
+            )
+            for r in revolution.rows
+            if r.behaviour not in ("unknown", "stopped")
+        }
+        walking = [f for f in self._outlook.values() if f.walks]
+        first = min(walking, key=lambda f: f.revs, default=None)
+        self._runin.expect_edge((first.revs, first.minutes) if first else None)
 
     def _camber(self) -> None:
         """Once the profile is known well: is the belt itself within its tolerance?"""
@@ -444,7 +461,15 @@ class Pipeline:
             position = belt.now[s]
             expected = belt.expected[s] + position
             quality = self._gate.fault(s) or ("good" if position == position else "unknown")
-            sensors.append(SensorNow(sensor.name, self._edges[s].edge_mm, expected, position, quality))
+            ahead = self._outlook.get(sensor.name)
+            to_limit = (
+                (ahead.revs, ahead.minutes, ahead.soonest_minutes)
+                if ahead and ahead.walks and self.running
+                else ()
+            )
+            sensors.append(
+                SensorNow(sensor.name, self._edges[s].edge_mm, expected, position, quality, *to_limit)
+            )
         speed = (
             belt.length_mm / belt.tracker.turn_us * 1000.0 * belt.tracker.factor
             if belt.tracker.started
@@ -488,9 +513,19 @@ class Pipeline:
                     "stage": self.stage,
                     "length_mm": self._belt.length_mm,
                     "camber_percent": camber,
+                    "edge_limit": {s.name: self._edge_limit(s.name) for s in self.station.sensor},
                 }
             )
         )
+
+    def _edge_limit(self, sensor: str) -> dict[str, Any]:
+        """Time to the edge limit as of the last revolution; state: unknown, steady or walking."""
+        ahead = self._outlook.get(sensor)
+        if ahead is None or ahead.revs != ahead.revs:
+            return {"state": "unknown"}
+        if not ahead.walks:
+            return {"state": "steady", "soonest_revs": ahead.soonest_revs}
+        return {"state": "walking", **asdict(ahead)}
 
     def snapshot(self) -> Pipeline:
         """A copy that goes on from here on its own."""

@@ -68,6 +68,9 @@ class SensorNowPayload(BaseModel):
     expected_mm: Known
     position_mm: Known
     quality: str
+    to_limit_revs: Known = None
+    to_limit_minutes: Known = None
+    to_limit_soonest_minutes: Known = None
 
 
 class NowPayload(Payload):
@@ -225,6 +228,9 @@ def now_payload(head: Mapping[str, Any], now: Now, *, link: bool) -> NowPayload:
             "expected_mm": s.expected_mm if link else None,
             "position_mm": s.position_mm if link else None,
             "quality": s.quality if link else "unknown",
+            "to_limit_revs": s.to_limit_revs if link else None,
+            "to_limit_minutes": s.to_limit_minutes if link else None,
+            "to_limit_soonest_minutes": s.to_limit_soonest_minutes if link else None,
         }
         for s in now.sensors
     ]

@@ -24,9 +24,11 @@ HELPLESS_MOVES = 4  # after so many moves at one place without real progress the
 HELPLESS_WALKS = 6  # ... of a belt that walks on: two more, to bring it back and to stop it
 PROGRESS = 0.4  # the error must have come down to this share of the first one
 MOST_MOVES = 8  # whatever the progress
+MOST_WALKS = 12  # ... of a belt that walks on and is kept near the middle meanwhile
 BLIND_REVS = 2  # revolutions without a believable position after which nothing is advised
 SETTLED_SHARE = 0.15  # share of centre_mm that may remain of a move's effect when it counts as settled
 CONTRARY_SURE = 0.98
+NEAR_REVS = 10.0  # a limit that the edge reaches sooner, at the present walk, is told with the advice
 LOOK_REVS = 6  # an advice to go on looking is repeated no sooner
 
 Said = tuple[Draft, Stage, str]
@@ -35,7 +37,8 @@ Said = tuple[Draft, Stage, str]
 @dataclass(slots=True)
 class Situation:
     """What the adviser needs to know. last_move: belt travel, place and signed mm; rev_seconds NaN = not
-    known.
+    known. drifting: the drift alarms that stand. to_limit: revolutions and minutes until the edge reaches its
+    limit at the present walk, None = not known, or it does not.
     """
 
     rev: float = 0.0
@@ -51,7 +54,7 @@ class Situation:
     edge_stop: Event | None = None
     section: Event | None = None
     drifting: tuple[Event, ...] = ()
-    outside: tuple[Pulley, ...] = ()
+    to_limit: tuple[float, float] | None = None
 
 
 class Adviser:
@@ -63,6 +66,7 @@ class Adviser:
         self.advice: Advice | None = None
         self.stuck: Draft | None = None
         self.tag = ""
+        self.warned = False
         self.moves = {"infeed": 0, "snub": 0}
         self.answers = {"infeed": 0, "snub": 0}
         self.no_answers = 0
@@ -74,14 +78,18 @@ class Adviser:
         self.moves = dict.fromkeys(self.moves, 0)
         self._first_error_mm.clear()
 
-    def say(self, draft: Draft | None, t_s: float, rev: int) -> Advice | None:
-        """The draft as an advice, or None when it says nothing new."""
-        if draft is None or draft.tag == self.tag:
+    def say(
+        self, draft: Draft | None, t_s: float, rev: int, to_limit: tuple[float, float] | None = None
+    ) -> Advice | None:
+        """The draft as an advice, or None when it says nothing new. It warns when the edge's limit is near."""
+        warn = to_limit is not None and to_limit[0] <= NEAR_REVS
+        if draft is None or (draft.tag == self.tag and (self.warned or not warn)):
             return None
-        if draft.tag.startswith("look") and self.tag.startswith("move"):
+        if draft.tag.startswith("look") and self.tag.startswith("move") and not warn:
             return None
-        self.tag = draft.tag
-        self.advice = draft.dated(t_s, rev)
+        warn = warn and draft.action in ("move", "wait")
+        self.tag, self.warned = draft.tag, warn
+        self.advice = (phrases.warned(draft, to_limit) if warn and to_limit else draft).dated(t_s, rev)
         return self.advice
 
     def state(self) -> dict[str, Any]:
@@ -166,7 +174,7 @@ class Adviser:
             return self._trim(now, bounds)
         choice = steering.steer(self._belt, now.rev, bounds, self._takeups)
         if choice.kind in ("move", "out-of-reach"):
-            return self._steer(now, choice)
+            return self._steer(now, choice, bounds)
         if choice.kind == "let-walk":
             until = now.rev + max(math.floor(choice.arrives_rev - steering.LATENCY_REV), 1)
             walk_mm = self._belt.ahead(now.rev, 0.0).walk.centre
@@ -195,7 +203,7 @@ class Adviser:
 
     # ------------------------------------------------------------ the two places where a move helps
 
-    def _steer(self, now: Situation, choice: steering.Choice) -> Said:
+    def _steer(self, now: Situation, choice: steering.Choice, bounds: steering.Bounds) -> Said:
         here = self._belt.ahead(now.rev, 0.0)
         position_mm, walk_mm = here.infeed.centre, here.walk.centre
         error = max(abs(position_mm), abs(position_mm + steering.APPROACH_REV * walk_mm))
@@ -208,8 +216,17 @@ class Adviser:
                 "steers the belt."
             )
             return self._stop(now, "reach", why, words.CAUSES_FRAME, choice.explain)
-        enough = HELPLESS_WALKS if self._belt.walks_on > 0.5 else HELPLESS_MOVES
-        if (moves >= enough and error > PROGRESS * first) or moves >= MOST_MOVES:
+        walks = self._belt.walks_on > 0.5
+        if walks and abs(position_mm) < bounds.centre_mm and moves >= HELPLESS_WALKS:
+            if moves >= MOST_WALKS:
+                why = (
+                    f"The belt answers so strongly that {moves} moves did not set it finely enough to stay "
+                    "centred: nothing brings it back by itself."
+                )
+                return self._stop(now, "lively", why, words.CAUSES_LIVELY, choice.explain)
+        elif (moves >= (HELPLESS_WALKS if walks else HELPLESS_MOVES) and error > PROGRESS * first) or (
+            moves >= MOST_MOVES
+        ):
             why = f"{moves} moves at the infeed pulley did not centre the belt: something else steers it."
             return self._stop(now, "helpless", why, words.CAUSES_FRAME, choice.explain)
         contrary = self._belt.sign_known and self._belt.contrary > CONTRARY_SURE
@@ -243,11 +260,27 @@ class Adviser:
         return self._standing(draft, "snub", choice), "trim", text
 
     def _hold(self, now: Situation, bounds: steering.Bounds, text: str) -> Said:
+        if now.drifting:
+            return self._watch_drift(now, now.drifting[0])
         until = math.ceil(now.rev + bounds.hold_left_revs)
         span = phrases.span(until, now.rev, now.rev_seconds)
         why = f"The belt is centred: leave everything alone for {span}, to prove that it holds."
         start = now.hold_from_rev if now.hold_from_rev is not None else int(now.rev) + 1
         return phrases.wait(f"hold {start}", why, until, now.rev, now.rev_seconds), "prove", text
+
+    def _watch_drift(self, now: Situation, drift: Event) -> Said:
+        """A belt that rides centred and begins to walk: not to be left alone, nor to be moved on a guess."""
+        walk = ""
+        if drift.value_mm is not None:
+            size = words.length(drift.value_mm, self._units)
+            walk = f", {size} each revolution to the {words.side_of(drift.value_mm)}"
+        why = (
+            f"The belt walks at the {drift.pulley} pulley{walk}: keep it in sight for 2 more revolutions. "
+            "If it goes on, look for what has changed: a move nobody logged, tension, build-up on a pulley."
+        )
+        tag = f"look drift {drift.pulley} {drift.rev}"
+        stage: Stage = "trim" if drift.pulley == "drive" and len(self._fitted) == 2 else "steer"
+        return phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds), stage, "The belt walks."
 
     def _standing(self, draft: Draft, where: str, choice: steering.Choice) -> Draft:
         """The move that is already advised, while the new one does not differ from it by more than is known."""

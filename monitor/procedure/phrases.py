@@ -7,7 +7,7 @@ that nothing is said twice and nothing flickers.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.procedure import words
 from monitor.procedure.steering import Choice
@@ -100,6 +100,14 @@ def span(until_rev: float, rev: float, rev_seconds: float) -> str:
     if not math.isfinite(rev_seconds):
         return count
     return f"{count} (about {words.minutes(left * rev_seconds / 60.0)})"
+
+
+def warned(draft: Draft, to_limit: tuple[float, float]) -> Draft:
+    """The same with what is to come if the belt goes on walking as it does: revolutions and minutes."""
+    revs, minutes = to_limit
+    text = f"At this walk the edge reaches its limit in about {words.revolutions(max(revs - 0.5, 1.0))}"
+    about = f" ({words.minutes(minutes)})" if math.isfinite(minutes) else ""
+    return replace(draft, why=f"{draft.why} {text}{about}: keep the stop control in reach.")
 
 
 def check(tag: str, why: str, causes: tuple[str, ...], explain: str = "") -> Draft:

@@ -78,6 +78,7 @@ class RunIn:
         self._edges_mm: dict[Pulley, tuple[float, float]] = {}
         self._span_mm = 0.0
         self._last_move: tuple[float, str, float] | None = None
+        self._to_limit: tuple[float, float] | None = None
         self._alarms: dict[Alarm, Event] = {}
         self._own_alarms: dict[str, Event] = {}
         self._said: set[str] = set()
@@ -112,6 +113,7 @@ class RunIn:
         if early and "early-move" not in self._own_alarms:
             out.append(self._raise_own("early-move", pulley, entry.amount_mm))
         self._settle_account()
+        self._to_limit = None
         signed_mm = signed(entry.side, entry.amount_mm)
         turned_back = self.takeups.reverses(entry.where, entry.side, entry.amount_mm)
         self.takeups.log(entry.where, entry.side, entry.amount_mm)
@@ -286,6 +288,13 @@ class RunIn:
             out += self._say(phrases.stop(event.value_mm, self._station.procedure.units))
         return out
 
+    def expect_edge(self, to_limit: tuple[float, float] | None) -> None:
+        """Revolutions and minutes until an edge reaches its limit at the present walk; None: not known, or never.
+
+        To be told before the revolution it was reckoned from.
+        """
+        self._to_limit = to_limit
+
     def on_camber(self, camber_percent: float, splice_share: float = 0.0) -> Out:
         """The belt's camber in percent; splice_share: how much of it a crooked splice explains (0 to 1)."""
         allowed = self._station.procedure.camber_tolerance_percent
@@ -387,6 +396,8 @@ class RunIn:
             hold_rows=len(rows),
             hold_from_rev=rows[0][0] if rows else None,
             edge_stop=next((e for (name, _), e in self._alarms.items() if name == "edge-stop"), None),
+            drifting=tuple(e for (name, _), e in sorted(self._alarms.items()) if name == "drift"),
+            to_limit=self._to_limit,
             section=next((e for (name, _), e in self._alarms.items() if name == "section-wobble"), None),
         )
 
@@ -398,7 +409,7 @@ class RunIn:
     # ------------------------------------------------------------ saying it
 
     def _say(self, draft: Draft | None) -> Out:
-        a = self.adviser.say(draft, self._t_s, self._rev)
+        a = self.adviser.say(draft, self._t_s, self._rev, self._to_limit)
         if a is None:
             return []
         event = self._event(

@@ -18,6 +18,7 @@ import numpy as np
 
 from monitor.procedure.belt import Belt
 from monitor.procedure.takeups import TakeUps
+from monitor.records import Pulley
 
 HOLD_WINDOW = 0.85  # share of centre_mm the belt's expected path may use up; the rest is for its wander
 CONTENT = 0.8  # probability of holding from which the belt is left alone
@@ -26,12 +27,17 @@ BRIDGED = 1.4  # offsets below this share of the window need no snub: both pulle
 TIGHT = 0.3  # ... and of a lively belt that walks on at least these
 HAND_MM = 0.03  # how inexactly a hand sets a screw (sd), as the answer's model has it
 USEFUL = 0.1  # a move that is to stop a walk must make holding likelier by this
+LIKELY = 0.5  # ... and must probably succeed to be made where the infeed position would hold without it
+VAGUE = 0.7  # share of the window that a walk's spread may come to in a hold before the walk is acted upon
+SOON_REV = 3.0  # ... unless the belt leaves the window within so many revolutions
+ASIDE = 2  # steps to each side of the one that would null a walk that are weighed, too
+LINGER = 0.004  # probability of holding that a revolution of waiting must be worth
 HOPELESS = 0.1  # probability of holding below which a belt that is inside is moved all the same
 WORTH = 0.6  # a move must bring the expected square below this share of what leaving alone gives
 LATENCY_REV = 0.7  # between advice and the move being made: a walk to the screw and a wrench
 KNOWN_CV = 0.4  # gain counts as known when its spread is below this share of it
 LARGEST = 5.0  # known gain: at most this many usual moves at once
-APPROACH_REV = 8.0  # a belt that walks on is sent back to the middle in about this many revolutions
+APPROACH_REV = 8.0  # the horizon at which moves are compared
 PATIENCE_REV = 25.0  # ... and is let walk when it will arrive within this many
 PESSIMISM = 0.9985  # the pessimistic end: 3 standard deviations of a normal distribution
 RESERVE_MM = 1.0  # kept between the pessimistic edge and edge_stop_mm
@@ -112,7 +118,7 @@ def bridged_mm(belt: Belt, bounds: Bounds, takeups: TakeUps) -> float:
         return 0.9 * half
     fineness = np.hypot(unit_mm(belt, bounds, takeups) / np.sqrt(12.0), HAND_MM)
     sweep = abs(belt.gain.centre) * fineness * bounds.hold_revs
-    return float(np.clip(2.0 * half - 1.5 * sweep, TIGHT * half, BRIDGED * half))
+    return float(np.clip(2.0 * half - sweep, TIGHT * half, BRIDGED * half))
 
 
 def goal(belt: Belt, rev: float, bounds: Bounds) -> float:
@@ -122,11 +128,19 @@ def goal(belt: Belt, rev: float, bounds: Bounds) -> float:
     return float(np.clip(-0.5 * offset(belt, rev, bounds), -lean, lean))
 
 
-def expected_path_holds(belt: Belt, rev: float, bounds: Bounds) -> bool:
-    """Whether the expected path at the infeed, without its spread, stays in the window for a whole hold."""
+def expected_path_holds(belt: Belt, rev: float, bounds: Bounds, pulley: Pulley = "infeed") -> bool:
+    """Whether the expected path, without its spread, stays in the window for the rest of the hold."""
+    path = [belt.ahead(rev, share * bounds.hold_left_revs) for share in (0.0, 0.5, 1.0)]
+    if pulley == "drive" and not bounds.both:
+        return True
+    places = [one.infeed.centre if pulley == "infeed" else one.drive.centre for one in path]
+    return max(abs(v) for v in places) <= HOLD_WINDOW * bounds.centre_mm
+
+
+def _early(place_mm: float, walk_mm: float, spread_mm: float, bounds: Bounds) -> bool:
+    """Whether a walk is not known well enough to null it for a whole hold, and the belt stays inside meanwhile."""
     half = HOLD_WINDOW * bounds.centre_mm
-    path = [belt.ahead(rev, share * bounds.hold_left_revs).infeed.centre for share in (0.0, 0.5, 1.0)]
-    return max(abs(v) for v in path) <= half
+    return spread_mm * bounds.hold_revs > VAGUE * half and abs(place_mm + SOON_REV * walk_mm) < half
 
 
 def safe(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float) -> bool:
@@ -185,22 +199,29 @@ class Stop:
     holds: float
 
 
-def stopping(belt: Belt, rev: float, bounds: Bounds, unit: float) -> Stop:
-    """When and by how much to stop a walk so that what remains of it crosses the window evenly in a hold.
+def stopping(belt: Belt, rev: float, bounds: Bounds, unit: float, clear_walk: bool) -> Stop:
+    """When and by how much to change a walk so that what remains of it crosses the window evenly in a hold.
 
     Moving later by t shifts the whole later path by walk * t; so one look ahead, for a move made now, gives
-    the time. Of the two amounts about the one that would null the walk, the one more likely to hold is taken.
+    the time. Of the amounts about the one that would null the walk, the one most likely to hold is taken.
     """
     walk, gain = belt.ahead(rev, 0.0).walk.centre, belt.gain.centre
     middle_mm, half_hold = goal(belt, rev, bounds), bounds.settle_revs + 0.5 * bounds.hold_revs
     exact = -walk / gain / unit
-    stops = []
-    for amount in {round(float(f(exact)) * unit, 4) for f in (np.floor, np.ceil)} - {0.0}:
-        mid_hold = belt.ahead(rev, half_hold, amount, delay=0.0).infeed.centre
-        in_revs = (middle_mm - mid_hold) / walk
+    best = Stop(0.0, np.inf, 0.0)
+    for steps in range(int(np.floor(exact)) - ASIDE, int(np.ceil(exact)) + ASIDE + 1):
+        amount = round(steps * unit, 4)
+        if not amount:
+            continue
+        in_revs = LATENCY_REV
+        if clear_walk:
+            mid_hold = belt.ahead(rev, half_hold, amount, delay=0.0).infeed.centre
+            in_revs = (middle_mm - mid_hold) / walk
         delay = float(np.clip(in_revs, LATENCY_REV, PATIENCE_REV))
-        stops.append(Stop(amount, in_revs, holds(belt, rev, bounds, amount, delay)))
-    return max(stops, key=lambda s: s.holds, default=Stop(0.0, np.inf, 0.0))
+        stop = Stop(amount, in_revs, holds(belt, rev, bounds, amount, delay))
+        if stop.holds - LINGER * delay > best.holds - LINGER * min(max(best.in_revs, 0.0), PATIENCE_REV):
+            best = stop
+    return best
 
 
 def steer(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
@@ -211,18 +232,24 @@ def steer(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
     here, walk = belt.ahead(rev, 0.0).infeed, belt.ahead(rev, 0.0).walk
     inside = abs(here.centre) <= HOLD_WINDOW * bounds.centre_mm
     clear_walk = abs(walk.centre) > 2.0 * walk.spread
-    if expected_path_holds(belt, rev, bounds):
-        return Choice("unsure", holds=alone)
+    content = expected_path_holds(belt, rev, bounds)
     away_mm = here.centre - goal(belt, rev, bounds)
     arrives = -away_mm / walk.centre if walk.centre * away_mm < 0.0 else np.inf
     preset = 0.0
-    if belt.walks_on > 0.5 and clear_walk and gain_known(belt):
-        stop = stopping(belt, rev, bounds, unit_mm(belt, bounds, takeups))
+    if belt.walks_on > 0.5 and gain_known(belt) and (clear_walk or not inside):
+        if content and expected_path_holds(belt, rev, bounds, "drive"):
+            return Choice("unsure", holds=alone)
+        if inside and _early(here.centre, walk.centre, walk.spread, bounds):
+            return Choice("unsure", holds=alone)
+        stop = stopping(belt, rev, bounds, unit_mm(belt, bounds, takeups), clear_walk)
+        if content and stop.holds < LIKELY:
+            return Choice("unsure", holds=alone)
         arrives = stop.in_revs
-        if LATENCY_REV + 0.6 < arrives <= PATIENCE_REV:
+        if LATENCY_REV + 0.5 < arrives <= PATIENCE_REV:
             return Choice("let-walk", holds=alone, arrives_rev=arrives)
-        preset = stop.signed_mm if stop.holds > alone + USEFUL else 0.0
-    elif inside and alone > HOPELESS:
+        enough = max(alone + USEFUL, 0.0 if clear_walk else LIKELY)
+        preset = stop.signed_mm if arrives <= PATIENCE_REV and stop.holds > enough else 0.0
+    elif content or (inside and alone > HOPELESS):
         return Choice("unsure", holds=alone)
     soon = inside or 0.0 < arrives < 4.0
     horizon = LATENCY_REV + (max(0.4 * bounds.hold_revs, APPROACH_REV) if soon else APPROACH_REV)
@@ -303,9 +330,7 @@ def _move(
     if not amount or not worth or (not preset and abs(before.centre) < 1.5 * before.spread):
         return Choice("unsure", holds=alone, explain=explain)
     slack = max(after.spread, LEAN * bounds.centre_mm) / max(abs(belt.effect(horizon).centre), 1e-6)
-    return Choice(
-        "move", round(amount, 4), holds(belt, rev, bounds, amount), explain=explain, slack_mm=slack
-    )
+    return Choice("move", round(amount, 4), holds(belt, rev, bounds, amount), explain=explain, slack_mm=slack)
 
 
 def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) -> Choice:
@@ -322,8 +347,7 @@ def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) 
 
     place, square = expected(0.0)
     explain = f"drive pulley {place:+.2f} mm (sd {(square - place**2) ** 0.5:.2f}) in {horizon:.1f} rev"
-    drive = [belt.ahead(rev, revs).drive.centre for revs in (horizon, max(bounds.hold_left_revs, horizon))]
-    inside = max(abs(v) for v in drive) <= HOLD_WINDOW * bounds.centre_mm
+    inside = abs(belt.ahead(rev, horizon).drive.centre) <= HOLD_WINDOW * bounds.centre_mm
     if abs(place) <= bridged_mm(belt, bounds, takeups) and (inside or abs(place) < TIGHT * bounds.centre_mm):
         return Choice("fine", explain=explain)
     cap = LARGEST * bounds.move_mm if known else bounds.move_mm

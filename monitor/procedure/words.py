@@ -69,6 +69,12 @@ CAUSES_NO_ANSWER = (
     "Is there build-up or worn lagging on a pulley?",
     "Does every roller turn?",
 )
+CAUSES_LIVELY = (
+    "Do the pulleys have the crown that the drawing asks for? On flat ones nothing brings the belt back.",
+    "Is the tension as it should be? A belt that is too tight answers more strongly.",
+    "Does the take-up screw turn without jerks, and does the bearing follow it at once?",
+    "Does every roller turn, and is none skewed?",
+)
 CAUSES_BELT = (
     "Is the splice square? Look where the edge jumps.",
     "Is the belt's camber within tolerance? Lay it flat and stretch a string along the edge.",

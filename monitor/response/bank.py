@@ -218,7 +218,7 @@ def start(gain_mm: float) -> Bank:
     x, p = np.zeros((n, N)), np.zeros((n, N, N))
     x[:, B] = gain
     flat = rate < FLAT
-    x[:, E] = 0.8 * gain_mm / 2.0
+    x[:, E] = sign * 0.8 * gain_mm / 2.0
     share = np.where(flat, -1.2, -0.5)  # the drive pulley's share of the answer, relative to the infeed's
     x[:, M] = share * rest_gain
     sds = {

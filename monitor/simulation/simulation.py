@@ -103,6 +103,14 @@ class Simulation:
         """The belt runs up within a second."""
         self._speed.start(self.t_s)
 
+    def resting_place_mm(self) -> tuple[float, float] | None:
+        """Where the belt comes to rest (infeed, drive) if nothing is moved any more; None: it walks on."""
+        return self._conveyor.resting_place_mm()
+
+    def walk_mm_per_rev(self) -> float:
+        """The steady walk that is left if nothing is moved any more; nil on crowned pulleys."""
+        return self._conveyor.walk_mm_per_rev()
+
     def position_mm(self) -> dict[str, float]:
         """True whole-belt position now at each pulley, without the belt's own wander."""
         here = np.array([self._rolled_mm])
