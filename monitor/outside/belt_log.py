@@ -50,6 +50,7 @@ from monitor.settings import Station
 TIMES_FILE = "board.times"
 SYNC_NS = 1_000_000_000  # what a killed machine may lose: the last second
 PART = ".part"
+STARTED = re.compile(r"\d{8}T\d{6}Z_")  # a log's name begins with its UTC start
 NAME_LENGTH = 64
 RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?")  # device names elsewhere
 NEW_FILE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -284,6 +285,14 @@ def left_open(root: Path) -> list[Path]:
     if not root.is_dir():
         return []
     return sorted(p for p in root.iterdir() if p.name.endswith(PART) and p.is_dir() and not p.is_symlink())
+
+
+def newest_log(root: Path) -> str:
+    """The name of the last log that was begun under `root`, without `.part`; empty when there is none."""
+    if not root.is_dir():
+        return ""
+    names = [p.name.removesuffix(PART) for p in root.iterdir() if STARTED.match(p.name) and p.is_dir()]
+    return max(names, default="")
 
 
 @dataclass(frozen=True, slots=True)

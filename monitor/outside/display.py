@@ -72,12 +72,13 @@ class Display:
     """Serves one bay until closed. `feed` is filled by the daemon, which takes requests by `post`."""
 
     def __init__(
-        self, station: Station, place: Place, pin: str | None, feed: Feed, post: Callable[[Posted], None]
-    ) -> None:
-        """Raises UsageError when the port cannot be had."""
+        self, station: Station, place: Place, pin: str | None, feed: Feed, post: Callable[[Posted], None],
+        earlier: str = "",
+    ) -> None:  # fmt: skip
+        """earlier: the name of the last log before this start. Raises UsageError when the port cannot be had."""
         self._feed = feed
         self._door, self._post = Door(place, pin), post
-        self._picture = Picture(station, monitor.__version__)
+        self._picture = Picture(station, monitor.__version__, earlier)
         self._glance_s = time.monotonic()
         self._text, self._boot = b"{}", secrets.token_hex(4)
         self._document: dict[str, Any] = {}

@@ -12,6 +12,7 @@ from typing import Any
 
 from monitor.alarms.catalogue import find_alarm
 from monitor.alarms.lifecycle import AlarmStatus
+from monitor.forecast import edge_forecast
 from monitor.outside.display_feed import Glance, Profile, Run, Thing
 from monitor.outside.display_history import History
 from monitor.procedure import words
@@ -32,6 +33,8 @@ STAGE_WORDS: dict[Stage, tuple[str, str]] = {
 PLACES = {"infeed": "infeed pulley", "snub": "snub", "drive": "drive pulley"}
 PRIORITY = {"urgent": 1, "high": 2, "medium": 3, "low": 4}
 MARKS = {1: "■", 2: "▲", 3: "◆", 4: "●"}  # the shapes that the page gives them
+ANEW_S = 7_200.0  # how long it is worth saying that the program was started anew
+FAR_REVS = 100.0  # an edge limit that is farther off is not worth a word
 FAULTS = {
     "sensor-stuck": "is stuck",
     "sensor-clipped": "is at the end of its range",
@@ -43,8 +46,9 @@ FAULTS = {
 class Picture:
     """Takes what the daemon hands over; `document` is the picture then."""
 
-    def __init__(self, station: Station, version: str = "") -> None:
-        self._version = version
+    def __init__(self, station: Station, version: str = "", earlier: str = "") -> None:
+        """earlier: the log that was the last one when the program started, empty: none."""
+        self._version, self._earlier = version, earlier
         self._begin(Run(0, station))
 
     def _begin(self, run: Run) -> None:
@@ -89,6 +93,8 @@ class Picture:
             "belt": self._belt_words(seen),
             "serial": seen.serial,
             "log": seen.log,
+            "anew": self._anew(seen)[0],
+            "since": self._anew(seen)[1],
             "t_s": seen.now.t_s,
             "rev": seen.now.rev,
             "rev_s": rev_s,
@@ -199,7 +205,7 @@ class Picture:
             "behaviour": row.behaviour if row is not None and believed else "unknown",
             "edge": self.lateral(edge_mm),
             "belt": self.lateral(position_mm),
-            "walk": self._walk_words(walk_mm, row),
+            "walk": self._walk_words(walk_mm, row, sensor),
             "zone": self._zone(edge_mm, position_mm),
         }
 
@@ -215,12 +221,23 @@ class Picture:
             return "within limits"
         return "centred" if abs(position_mm) <= limits.centre_mm else "off centre"
 
-    def _walk_words(self, walk_mm: float, row: RevolutionRow | None) -> str:
+    def _walk_words(self, walk_mm: float, row: RevolutionRow | None, sensor: Sensor) -> str:
         if row is None or walk_mm != walk_mm:
             return "walk not known yet"
         if row.behaviour == "steady" or abs(walk_mm) < 1.96 * row.walk_se_mm_per_rev:
             return "no walk shown"
-        return f"walks {words.length(walk_mm, self.units)} {words.side_of(walk_mm)} each revolution"
+        said = f"{words.length(walk_mm, self.units)} {words.side_of(walk_mm)} each revolution"
+        return said + (self._ahead(row) if row.behaviour == "drifting" else "")
+
+    def _ahead(self, row: RevolutionRow) -> str:
+        """When the edge is at its limit if the belt walks on as now; nothing when that is far off."""
+        ahead = edge_forecast(
+            row.edge_min_mm, row.edge_max_mm, row.walk_mm_per_rev, row.walk_se_mm_per_rev,
+            self.station.limits.edge_stop_mm, row.end_s - row.start_s,
+        )  # fmt: skip
+        if not ahead.revs < FAR_REVS:
+            return ""
+        return f"; edge limit in {ahead.revs:.0f} rev, {ahead.soonest_revs:.0f} at the soonest"
 
     def lateral(self, mm: float) -> str:
         """A position in words: `3.1 mm right`."""
@@ -300,6 +317,17 @@ class Picture:
         }  # fmt: skip
 
     # ------------------------------------------------------------ small words
+
+    def _anew(self, seen: Glance) -> tuple[str, str]:
+        """In short and in full: that a belt which may have run before is being learnt anew since the start."""
+        t_s = seen.now.t_s
+        if not self._earlier or self._run.number > 1 or not t_s < ANEW_S:
+            return "", ""
+        ago = "just now" if t_s < 60.0 else f"{_span(60.0 * math.floor(t_s / 60.0))} ago"
+        return f"learnt anew since the start {ago}", (
+            f"The program was started {ago} and learns this belt anew: revolutions, moves and camber from before "
+            f"are not shown here and not reckoned with. They stand in the log {self._earlier}."
+        )
 
     def _belt_words(self, seen: Glance) -> str:
         return f"Belt {seen.serial}" if seen.serial else "Belt without a name"

@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any
 
 import monitor
 from monitor.errors import ExitCode, UsageError
-from monitor.outside.belt_log import BeltTag, NotYet, Replayed, left_open, recover_log
+from monitor.outside.belt_log import BeltTag, NotYet, Replayed, left_open, newest_log, recover_log
 from monitor.outside.belt_run import BeltRun, Clock, PipelineMaker, real_clock
 from monitor.outside.counters import CounterPage, parse_address, render_counters
 from monitor.outside.desk import Desk
@@ -38,6 +38,7 @@ from monitor.outside.mqtt import Asked, Bus
 from monitor.outside.outbox import Outbox, OutboxBroken
 from monitor.outside.payloads import envelope, now_payload, to_json
 from monitor.outside.serial_port import Bytes, PortEnded, PortLost, PortOpened, PortReader
+from monitor.outside.sparkplug import EdgeNode
 from monitor.outside.voice import Voice
 from monitor.pipeline import Pipeline
 from monitor.records import Advice, Event, Message
@@ -98,7 +99,10 @@ class Service:
         self._bus: Bus | None = None
         if self._outbox is not None:
             self._bus = Bus(station, self._outbox, self._news, version=monitor.__version__)
-        self.voice = Voice(self._outbox, self._clock.utc)
+        self._node: EdgeNode | None = None
+        if station.sparkplug is not None:
+            self._node = EdgeNode(station, root, version=monitor.__version__)
+        self.voice = Voice(self._outbox, self._clock.utc, None if self._node is None else self._node.offer)
         self.desk = Desk(self)
         self._page, self._progress, self._display = page, Progress(), feed
         self._held = b""
@@ -108,6 +112,7 @@ class Service:
         self._now_ns = self._pruned_ns = self._shown_ns = self._watched_ns = self._glanced_ns = 0
         self._port_open = False
         self._port_why = ""
+        self._last_state: dict[str, Any] = {}
         self._stopped: str | None = None
         self._recovery = self._start_recovery()
         self.run = self._new_run(belt)
@@ -129,6 +134,8 @@ class Service:
         self._reader.start()
         if self._bus is not None:
             self._bus.start()
+        if self._node is not None:
+            self._node.start()
         note("started", bay=f"{self.station.bay.site}/{self.station.bay.name}", port=self.station.serial.port)
         notify_systemd("READY=1")
         try:
@@ -217,6 +224,9 @@ class Service:
         if self._bus is not None:
             self._bus.set_state(self._state())
             self._bus.stop(why)
+        if self._node is not None:
+            self._node.offer({**self._state(), "running": None})
+            self._node.stop()
         if self._outbox is not None:
             self._outbox.close()
         notify_systemd("STOPPING=1")
@@ -291,15 +301,32 @@ class Service:
             self._shown_ns = now_ns
             lag_s = (now_ns - self._valid_ns) / 1e9
             labels = {"site": self.station.bay.site, "bay": self.station.bay.name}
-            self._page.show(render_counters(samples(self, self._bus, self._outbox, lag_s), labels))
+            self._page.show(
+                render_counters(samples(self, self._bus, self._outbox, lag_s, self._node), labels)
+            )
         if self._display is not None and now_ns - self._glanced_ns >= NOW_NS:
             self._glanced_ns = now_ns
             self._display.show(self, (now_ns - self._valid_ns) / 1e9, self._bus)
+        self._say_state(now_ns)
+
+    def _say_state(self, now_ns: int) -> None:
+        """What is so now, for the broker and the SCADA host: the state when it changes, the live picture in turn."""
+        if self._bus is None and self._node is None:
+            return
+        state = self._state()
+        live = now_ns - self._now_ns >= NOW_NS
+        if live:
+            self._now_ns = now_ns
         if self._bus is not None:
-            self._bus.set_state(self._state())
-            if now_ns - self._now_ns >= NOW_NS and self._bus.connected:
-                self._now_ns = now_ns
+            self._bus.set_state(state)
+            if live and self._bus.connected:
                 self._say_now(self._bus)
+        if self._node is not None:
+            if state | {"t_s": None} != self._last_state:
+                self._last_state = state | {"t_s": None}
+                self._node.offer(state)
+            if live and self._node.born:
+                self._node.offer(self.run.pipeline.now())
 
     def utc(self) -> datetime:
         """The host's wall clock: a label, never a decision about the belt."""
@@ -476,7 +503,7 @@ def _open_display(address: str, service: Service, feed: Feed, root: Path) -> Dis
     pin = read_pin(root) if place.beyond_loopback else None
     if pin is not None:
         note("display-pin", file=root / PIN_FILE)
-    return Display(service.station, place, pin, feed, service.post)
+    return Display(service.station, place, pin, feed, service.post, newest_log(root))
 
 
 def _stop_when(stop: threading.Event, service: Service) -> None:

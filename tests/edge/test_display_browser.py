@@ -224,6 +224,42 @@ def await_one(browser: Browser, posted: list[Posted]) -> Posted:
     raise AssertionError("nothing was asked")
 
 
+def test_an_alarm_is_seen_and_shelved(browser: Browser) -> None:
+    station, posted = station_of(), list[Posted]()
+    alarms = (
+        alarm("drift"),
+        alarm("edge-stop"),
+        replace(alarm("sensor-noisy"), state="shelved", shelved_until_s=2500.0),
+    )
+    with shown(station, glance("steer", station, alarms=alarms), posted) as (display, _):
+        browser.open(display.place.url, 1280, 800)
+        browser.wait("!document.getElementById('seen').hidden")
+        browser.value("document.getElementById('seen').click()")
+        seen = json.loads(await_one(browser, posted).asked.payload)
+        assert (seen["where"], seen["name"]) == ("drive-left", "edge-stop")  # the most urgent first
+        posted.pop().reply({"ok": True})
+        browser.value("document.getElementById('open-alarms').click()")
+        browser.wait("document.getElementById('dialog-alarms').open")
+        labels = browser.value(
+            "[...document.querySelectorAll('#alarm-list button')].map(b => b.getAttribute('aria-label'))"
+        )
+        assert [label.split(",")[0] for label in labels] == [
+            "Seen: edge stop", "Seen: drift", "Shelve: drift", "Shelve no longer: sensor noisy",
+        ]  # fmt: skip
+        assert "for 11 min more" in browser.value("document.getElementById('alarm-list').textContent")
+        browser.value("document.querySelector('[aria-label^=\"Shelve: drift\"]').click()")
+        browser.wait("document.getElementById('dialog-shelve').open")
+        browser.value("document.querySelector('[name=minutes][value=\"15\"]').click()")
+        submit = "document.querySelector('#dialog-shelve [type=submit]').click()"
+        browser.value(submit)
+        assert browser.value("document.getElementById('dialog-shelve').open")  # it wants a reason
+        browser.value("document.querySelector('#dialog-shelve [name=why]').value = 'grinder beside the bay'")
+        browser.value(submit)
+        asked = json.loads(await_one(browser, posted).asked.payload)
+        assert (asked["where"], asked["name"], asked["minutes"]) == ("infeed", "drift", 15)
+        assert asked["why"] == "grinder beside the bay"
+
+
 def test_the_set_up_goes_in_with_its_measurements(browser: Browser) -> None:
     station, posted = station_of("inch"), list[Posted]()
     with shown(station, glance("set-up", station), posted) as (display, _):

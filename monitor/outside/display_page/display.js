@@ -199,8 +199,8 @@ function drawRide(box, ride, many) {
   put(box.querySelector("h3"), many ? `${ride.pulley}, ${ride.looks_at} edge` : both ? `${ride.pulley} pulley, ${ride.looks_at} edge` : `${ride.pulley} pulley`);
   put(box.querySelector(".zone"), `${{ stop: "■ ", warn: "▲ " }[zone] || ""}${ride.zone}`);
   const [edge, whole] = box.querySelectorAll(".numbers");
-  redraw(edge, [ride.edge, many], () => [pointer("edge"), el("small", {}, many ? "edge " : `${ride.looks_at} edge `), el("b", {}, ride.edge)]);
-  redraw(whole, ride.belt, () => [pointer("belt"), el("small", {}, "whole belt "), el("b", {}, ride.belt)]);
+  redraw(edge, ride.edge, () => [pointer("edge"), el("small", {}, "edge "), el("b", {}, ride.edge)]);
+  redraw(whole, ride.belt, () => [pointer("belt"), el("small", {}, "belt "), el("b", {}, ride.belt)]);
   put(box.querySelector(".walk"), ride.behaviour === "unknown" ? ride.walk : `${ride.behaviour}: ${ride.walk}`);
   const drawing = box.querySelector(".ruler");
   drawing.setAttribute("aria-label", `Edge now ${ride.edge}. Whole belt ${ride.belt}. Band ${picture.limits.centre_text} to each side, limit ${picture.limits.stop_text}.`);
