@@ -89,6 +89,30 @@ class Mqtt(_Table):
         return bool(self.ca_file or self.cert_file) if self.tls is None else self.tls
 
 
+SPARKPLUG_ID = r"^[^+/#\x00-\x1f\x7f]{0,100}$"  # as the specification has it, and no control characters
+
+
+class Sparkplug(_Table):
+    """The second encoding of what is said, for SCADA hosts. Where the broker's keys are left out, [mqtt]'s hold."""
+
+    group_id: str = Field("", pattern=SPARKPLUG_ID, description="Sparkplug Group ID; left out: off")
+    edge_node_id: str = Field("", pattern=SPARKPLUG_ID, description="Edge Node ID; left out: the bay's name")
+    primary_host_id: str = Field(
+        "",
+        pattern=SPARKPLUG_ID,
+        description="wait for this Host Application's STATE; left out: wait for none",
+    )
+    host: str = Field("", pattern=r"^[A-Za-z0-9._:\[\]%-]{0,253}$", description="left out: [mqtt]'s broker")
+    port: int | None = _number(1, 65_535, "", "left out: as in [mqtt], or 1883", None)
+    protocol: Literal["3.1.1", "5"] = Field("3.1.1", description="MQTT version")
+    username: str | None = Field(None, max_length=200, description="user name at the broker")
+    password_file: str | None = Field(None, description="file that holds the password and nothing else")
+    ca_file: str | None = Field(None, description="certificate authority, PEM")
+    cert_file: str | None = Field(None, description="own certificate, PEM")
+    key_file: str | None = Field(None, description="own private key, PEM")
+    tls: bool | None = Field(None, description="left out: TLS when ca_file or cert_file is given")
+
+
 class Belt(_Table):
     width_mm: float = _number(50, 3000, "mm", "belt width")
     length_mm: float | None = _number(
@@ -183,6 +207,7 @@ class Station(_Table):
     bay: Bay
     serial: Serial
     mqtt: Mqtt | None = None
+    sparkplug: Sparkplug | None = None
     belt: Belt
     conveyor: Conveyor
     sensor: tuple[Sensor, ...] = Field(min_length=1, max_length=MAX_CHANNELS, strict=False)
@@ -196,9 +221,28 @@ class Station(_Table):
     def _no_host_no_broker(cls, value: Mqtt | None) -> Mqtt | None:
         return value if value is not None and value.host else None
 
+    @field_validator("sparkplug")
+    @classmethod
+    def _no_group_no_sparkplug(cls, value: Sparkplug | None) -> Sparkplug | None:
+        return value if value is not None and value.group_id else None
+
     @model_validator(mode="after")
     def _check(self) -> Station:
-        return _passed(self, [*_sensor_faults(self), *_geometry_faults(self), *_button_faults(self)])
+        faults = [*_sensor_faults(self), *_geometry_faults(self), *_button_faults(self)]
+        return _passed(self, faults + list(_sparkplug_faults(self)))
+
+    def sparkplug_broker(self) -> Mqtt | None:
+        """Where the Sparkplug connection goes: its own keys, else those of [mqtt]; None: it is off.
+
+        A host of its own means a broker of its own: then nothing of [mqtt] is taken over.
+        """
+        own = self.sparkplug
+        if own is None:
+            return None
+        keys = ("host", "port", "username", "password_file", "ca_file", "cert_file", "key_file", "tls")
+        given = {key: getattr(own, key) for key in keys if getattr(own, key) not in ("", None)}
+        inherited = {} if own.host or self.mqtt is None else self.mqtt.model_dump()
+        return Mqtt.model_validate({**inherited, **given, "protocol": own.protocol})
 
     @property
     def channels_needed(self) -> int:
@@ -243,6 +287,19 @@ def _geometry_faults(station: Station) -> Iterator[str]:
         path_mm = getattr(conveyor, key)
         if abs(path_mm) >= longest_mm:
             yield f"[conveyor] {key} = {path_mm:g}: must be shorter than the belt, length_mm = {length_mm:g}"
+
+
+def _sparkplug_faults(station: Station) -> Iterator[str]:
+    if station.sparkplug is None:
+        return
+    if not station.sparkplug.host and station.mqtt is None:
+        yield "[sparkplug] host: is needed when [mqtt] names no broker"
+        return
+    try:
+        station.sparkplug_broker()
+    except ValidationError as error:
+        for fault in error.errors(include_url=False):
+            yield from (f"[sparkplug] {line}" for line in str(fault["ctx"]["error"]).split("\n"))
 
 
 def _button_faults(station: Station) -> Iterator[str]:
@@ -361,6 +418,7 @@ _TABLES: dict[str, type[_Table]] = {
     "bay": Bay,
     "serial": Serial,
     "mqtt": Mqtt,
+    "sparkplug": Sparkplug,
     "belt": Belt,
     "conveyor": Conveyor,
     "sensor": Sensor,

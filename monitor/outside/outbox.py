@@ -188,12 +188,12 @@ class Outbox:
             sql = "UPDATE message SET state = 2, done_s = ?, why = ? WHERE id = ?"
             db.execute(sql, (now_s, why, message_id))
 
-    def send_again(self, *, now_s: float | None = None) -> int:
+    def send_again(self, *, now_s: float | None = None, within_s: float = UNSURE_S) -> int:
         """A new connection to a broker that knows us: it may have been killed before it kept the last seconds."""
         now_s = time.time() if now_s is None else now_s
         sql = "UPDATE message SET state = 0, done_s = NULL WHERE state = 1 AND done_s > ?"
         with self._transaction() as db:
-            return int(db.execute(sql, (now_s - UNSURE_S,)).rowcount)
+            return int(db.execute(sql, (now_s - within_s,)).rowcount)
 
     def forget_session(self, *, now_s: float | None = None) -> int:
         """The broker lost its memory: what it acknowledged of late waits again. Returns how many."""

@@ -38,9 +38,16 @@ ALARMS_FACT = "alarms"
 class Voice:
     """See the module's opening lines."""
 
-    def __init__(self, outbox: Outbox | None, utc: Callable[[], datetime]) -> None:
+    def __init__(
+        self,
+        outbox: Outbox | None,
+        utc: Callable[[], datetime],
+        overhear: Callable[[Any], None] | None = None,
+    ) -> None:
+        """`overhear` is given every message and every alarm's new status; it must neither wait nor fail."""
         self.alarms = AlarmLifecycle()
         self._outbox, self._utc = outbox, utc
+        self._overhear = overhear or (lambda _: None)
         self._drafts: deque[Draft] = deque()
         self._alarms_kept = ""
         self._facts: dict[str, str] = {}
@@ -56,6 +63,7 @@ class Voice:
         if mark and messages:
             self._facts[f"said/{mark}"] = str(said_count)
         for message in messages:
+            self._overhear(message)
             if isinstance(message, Event):
                 self._add("event", "event", event_payload, message)
                 self._note_event(message)
@@ -183,6 +191,7 @@ class Voice:
 
     def _say_statuses(self, statuses: Iterable[AlarmStatus], t_s: float) -> None:
         for status in statuses:
+            self._overhear(status)
             topic = f"alarm/{status.where}/{status.name}"
             self._add("alarm", topic, alarm_payload, status, t_s, retain=True)
             note("alarm", where=status.where, name=status.name, state=status.state, t_s=t_s)
