@@ -338,9 +338,17 @@ def schema(
         bool,
         typer.Option("--asyncapi", help="All MQTT topics and requests as an AsyncAPI 3 document instead."),
     ] = False,
+    sparkplug: Annotated[
+        bool,
+        typer.Option("--sparkplug", help="Every Sparkplug metric with its type, unit and meaning instead."),
+    ] = False,
 ) -> None:
     """Print every key of the station file with its meaning, allowed values and default."""
-    if asyncapi:
+    if sparkplug:
+        from monitor.outside.sparkplug_metrics import describe_metrics
+
+        print_json(describe_metrics())
+    elif asyncapi:
         from monitor.outside.asyncapi import asyncapi as make_asyncapi
 
         print_json(make_asyncapi())
@@ -352,6 +360,15 @@ def schema(
         print_json(Station.model_json_schema())
     else:
         print(station_toml_for_docs(), end="")
+
+
+@app.command(epilog=EXIT_CODES)
+def sparkplug() -> None:
+    """Make Sparkplug readable: mosquitto_sub -t 'spBv1.0/#' -F '%t %x' | runin sparkplug"""
+    from monitor.outside.sparkplug_reading import read_lines
+
+    for line in read_lines(sys.stdin):
+        print(line, flush=True)
 
 
 @app.command(epilog=EXIT_CODES)
