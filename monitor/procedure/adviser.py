@@ -27,7 +27,6 @@ MOST_MOVES = 8  # whatever the progress
 MOST_WALKS = 12  # ... of a belt that walks on and is kept near the middle meanwhile
 BLIND_REVS = 2  # revolutions without a believable position after which nothing is advised
 SETTLED_SHARE = 0.15  # share of centre_mm that may remain of a move's effect when it counts as settled
-CONTRARY_SURE = 0.98
 NEAR_REVS = 10.0  # a limit that the edge reaches sooner, at the present walk, is told with the advice
 LOOK_REVS = 6  # an advice to go on looking is repeated no sooner
 
@@ -229,9 +228,8 @@ class Adviser:
         ):
             why = f"{moves} moves at the infeed pulley did not centre the belt: something else steers it."
             return self._stop(now, "helpless", why, words.CAUSES_FRAME, choice.explain)
-        contrary = self._belt.sign_known and self._belt.contrary > CONTRARY_SURE
         draft = phrases.move(
-            "infeed", choice, position_mm, walk_mm, self._fitted[0], self._takeups, self._units, contrary,
+            "infeed", choice, position_mm, walk_mm, self._fitted[0], self._takeups, self._units, self._belt.contrary,
             steering.gain_known(self._belt),
         )  # fmt: skip
         text = f"The belt is not centred at the {self._fitted[0]} pulley."
@@ -254,7 +252,7 @@ class Adviser:
         if choice.kind != "move":
             return self._hold(now, bounds, "Centred at both pulleys.")
         draft = phrases.move(
-            "snub", choice, position_mm, 0.0, "drive", self._takeups, self._units, False, known
+            "snub", choice, position_mm, 0.0, "drive", self._takeups, self._units, 0.0, known
         )
         text = "Centred at the infeed pulley, not at the drive pulley."
         return self._standing(draft, "snub", choice), "trim", text

@@ -15,6 +15,7 @@ from monitor.procedure.takeups import TakeUps
 from monitor.procedure.words import Units
 from monitor.records import Advice, AdviceAction, Event, MoveWhere, Side
 
+CONTRARY_SURE = 0.98  # from which a machine is said to answer the other way
 PLACE = {"infeed": "infeed pulley", "snub": "snub", "drive": "drive pulley"}
 
 
@@ -55,10 +56,10 @@ def _riding(position_mm: float, walk_mm: float, pulley: str, units: Units) -> st
 
 def move(
     where: MoveWhere, choice: Choice, position_mm: float, walk_mm: float, pulley: str, takeups: TakeUps,
-    units: Units, contrary: bool, usual: bool,
+    units: Units, contrary: float, usual: bool,
 ) -> Draft:  # fmt: skip
     """The next move. choice.signed_mm is positive where it should send the belt to the right of a normal
-    machine.
+    machine; contrary: the probability that this one answers the other way.
     """
     side, amount = takeups.choose_side(where, choice.signed_mm)
     verb = "tighten" if amount > 0 else "ease"
@@ -68,8 +69,14 @@ def move(
         else takeups.step_mm
     )
     size = words.move_length(amount, units, finest)
-    toward = words.side_of(-choice.signed_mm if contrary else choice.signed_mm)
-    rule = "on this machine that sends it" if contrary else "that sends it"
+    toward = words.side_of(-choice.signed_mm if contrary > 0.5 else choice.signed_mm)
+    rule = "that sends it"
+    if contrary > 0.5:
+        rule = (
+            "on this machine that sends it"
+            if contrary > CONTRARY_SURE
+            else "going by its last answer, that sends it"
+        )
     tail = "" if usual else " Small, as it is not yet known how strongly this belt answers."
     why = (
         f"{_riding(position_mm, walk_mm, pulley, units)}: {verb} the {side} side of the "

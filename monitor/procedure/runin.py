@@ -14,10 +14,10 @@ import math
 from typing import Any
 
 from monitor.procedure import phrases, setup, words
-from monitor.procedure.adviser import BLIND_REVS, CONTRARY_SURE, Adviser, Situation
+from monitor.procedure.adviser import BLIND_REVS, Adviser, Situation
 from monitor.procedure.belt import Belt
 from monitor.procedure.hold import MIN_REVS, Hold, Row
-from monitor.procedure.phrases import Draft
+from monitor.procedure.phrases import CONTRARY_SURE, Draft
 from monitor.procedure.takeups import account, signed
 from monitor.records import (
     STAGES,
@@ -244,6 +244,12 @@ class RunIn:
             out += self._once(
                 f"other-way {self._last_move[0]}",
                 "The belt answered as if the last move had been made the other way round; it is taken so.",
+            )
+        if answered != "not-at-all" and not self._belt.sign_known and self._belt.contrary > 0.5:
+            out += self._once(
+                "odd-answer",
+                "The belt ran toward the side that was tightened: either the move was made on the other side than "
+                "logged, or this machine answers the other way. The next move will tell.",
             )
         if self._belt.sign_known and self._belt.contrary > CONTRARY_SURE:
             out += self._once(
