@@ -137,12 +137,6 @@ def expected_path_holds(belt: Belt, rev: float, bounds: Bounds, pulley: Pulley =
     return max(abs(v) for v in places) <= HOLD_WINDOW * bounds.centre_mm
 
 
-def _early(place_mm: float, walk_mm: float, spread_mm: float, bounds: Bounds) -> bool:
-    """Whether a walk is not known well enough to null it for a whole hold, and the belt stays inside meanwhile."""
-    half = HOLD_WINDOW * bounds.centre_mm
-    return spread_mm * bounds.hold_revs > VAGUE * half and abs(place_mm + SOON_REV * walk_mm) < half
-
-
 def safe(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float) -> bool:
     """Whether the edge stays clear of its limit, at the pessimistic end, until the next move can be made."""
     room_right = bounds.edge_stop_mm - RESERVE_MM - bounds.edge_right_mm
@@ -239,7 +233,9 @@ def steer(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
     if belt.walks_on > 0.5 and gain_known(belt) and (clear_walk or not inside):
         if content and expected_path_holds(belt, rev, bounds, "drive"):
             return Choice("unsure", holds=alone)
-        if inside and _early(here.centre, walk.centre, walk.spread, bounds):
+        staying = abs(here.centre + SOON_REV * walk.centre) < HOLD_WINDOW * bounds.centre_mm
+        vague = walk.spread * bounds.hold_revs > VAGUE * HOLD_WINDOW * bounds.centre_mm
+        if inside and staying and (vague or alone > HOPELESS):
             return Choice("unsure", holds=alone)
         stop = stopping(belt, rev, bounds, unit_mm(belt, bounds, takeups), clear_walk)
         if content and stop.holds < LIKELY:
