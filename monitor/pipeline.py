@@ -23,6 +23,7 @@ from .detection.sections import EdgeWatch
 from .detection.sensors import SensorFinding, SensorGate
 from .forecast.camber import camber_percent, crooked_splice
 from .forecast.edge import EdgeForecast, edge_forecast
+from .procedure.buttons import entry_of
 from .procedure.runin import RunIn
 from .readings.decoder import Decoder
 from .records import (
@@ -362,9 +363,21 @@ class Pipeline:
         self._advise(self._runin.on_entry(entry, travel if travel == travel else float(self.rev)))
 
     def _button(self, record: Button) -> None:
-        meaning = self.station.buttons.get(str(record.button))
-        text = meaning or f"Button {record.button} was pressed; the station file gives it no meaning."
-        self._emit(Event(record.time_us / 1e6, self.rev, "note", "button", text=text))
+        """A push-button: what the station file makes of it, said as if a person had entered it now."""
+        t_s, number = record.time_us / 1e6, record.button
+        meaning = self.station.buttons.get(str(number))
+        if meaning is None:
+            text = f"Button {number} was pressed; the station file gives it no meaning."
+            self._emit(Event(t_s, self.rev, "note", "button", text=text))
+            return
+        by, usual_mm = f"button {number}", self.station.procedure.move_mm
+        found = entry_of(meaning, by, t_s, self.advice, self.stage, usual_mm)
+        done = "" if not isinstance(found, str) else f" {found}"
+        details = {"button": number, "meaning": meaning}
+        text = f"Button {number} ({meaning}) was pressed.{done}"
+        self._emit(Event(t_s, self.rev, "note", "button", by=by, text=text, details=details))
+        if not isinstance(found, str):
+            self._said(found)
 
     # ------------------------------------------------------------ out
 

@@ -30,7 +30,8 @@ MAX_DOTS = 100  # in one line; each dot of a key is a level of nesting, and read
 MAX_CHANNELS = 20  # an E record of at most 120 bytes before its * has room for (120 - 18) // 5
 NAME_PATTERN = r"[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?"  # goes into topics and folder names
 BUTTON_PATTERN = (
-    r"move (infeed|snub) (left|right) [+-]([0-9]{1,2}(\.[0-9]{1,2})?)?|stage-done|acknowledge|note .{1,80}"
+    r"move (infeed|snub) (left|right) [+-]((?!0{1,2}(\.0{1,2})?$)[0-9]{1,2}(\.[0-9]{1,2})?)?"
+    r"|move as advised|stage-done|acknowledge|note .{1,80}"
 )
 
 
@@ -180,6 +181,9 @@ class Procedure(_Table):
     settle_revs: int = _number(1, 100, "", "full revolutions to wait after a move (common practice)", 3)
     hold_minutes: float = _number(0.1, 1440, "min", "how long a tracked belt must hold", 15.0)
     wrench_step_mm: float = _number(0.01, 10, "mm", "smallest move a technician can make well", 0.5)
+    screw_pitch_mm: float | None = _number(
+        0.2, 20, "mm", "what a take-up screw moves in one turn; given, advice tells turns, too", None
+    )
     takeup_range_mm: float = _number(1, 2000, "mm", "travel of a take-up screw, end to end", 50.0)
     level_tolerance_mm_per_m: float = _number(0.01, 50, "mm/m", "frame and shafts level within", 1.0)
     square_tolerance_mm: float = _number(0.1, 100, "mm", "difference of the two diagonals", 3.0)
@@ -308,8 +312,9 @@ def _button_faults(station: Station) -> Iterator[str]:
             yield f"[buttons] {_shown(key)}: the key must be the button's number, 0 to 255"
         if not re.fullmatch(BUTTON_PATTERN, action):
             yield (
-                f"[buttons] {_shown(key)} = {_shown(action)}: must be 'move infeed left +' (or snub, right, "
-                "-, with an amount in mm if it is not the usual), 'stage-done', 'acknowledge' or 'note ...'"
+                f"[buttons] {_shown(key)} = {_shown(action)}: must be 'move as advised', 'move infeed left +' (or "
+                "snub, right, -, with an amount in mm if it is not the usual), 'stage-done', 'acknowledge' or "
+                "'note ...'"
             )
 
 

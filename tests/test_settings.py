@@ -167,6 +167,7 @@ def test_without_a_host_there_is_no_broker() -> None:
         ("[limits]", "[limit]", "[limits]: is missing; expected a table with centre_mm"),
         ("[[sensor]]", "[[sensors]]", "[[sensor]]: is missing; expected 1 to 20 tables"),
         ("[procedure]", "[buttons]\n1 = 'dance'\n[procedure]", "[buttons] \"1\" = \"dance\": must be"),
+        ("[procedure]", "[buttons]\n1 = 'move infeed left +0'\n[procedure]", "must be 'move as advised'"),
         ("[procedure]", "[buttons]\nred = 'stage-done'\n[procedure]", "the button's number, 0 to 255"),
         ("[belt]", "[belt", "is not valid TOML"),
     ],
@@ -195,7 +196,10 @@ def test_length_is_needed_only_without_marks_and_ticks() -> None:
 
 
 def test_buttons_are_read() -> None:
-    text = GOOD + "[buttons]\n1 = 'move infeed left +'\n2 = 'move snub right -0.8'\n3 = 'stage-done'\n"
+    text = (
+        GOOD
+        + "[buttons]\n1 = 'move infeed left +'\n2 = 'move snub right -0.8'\n3 = 'stage-done'\n4 = 'move as advised'\n"
+    )
     assert parse_station(text).buttons["2"] == "move snub right -0.8"
 
 

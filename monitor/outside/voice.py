@@ -16,6 +16,7 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
+from monitor.alarms.catalogue import PRIORITIES, find_alarm
 from monitor.alarms.lifecycle import AlarmLifecycle, AlarmStatus
 from monitor.errors import EntryError
 from monitor.outside.log_lines import fault, note, warn
@@ -29,7 +30,8 @@ from monitor.outside.payloads import (
     revolution_payload,
     to_json,
 )
-from monitor.records import Advice, Event, Message, Revolution, plain
+from monitor.procedure.buttons import ACKNOWLEDGE
+from monitor.records import Advice, AlarmAcknowledged, Event, Message, Revolution, plain
 
 MAX_IN_MEMORY = 5_000
 ALARMS_FACT = "alarms"
@@ -68,6 +70,7 @@ class Voice:
                 self._add("event", "event", event_payload, message)
                 self._note_event(message)
                 self._say_statuses(self._apply(message, t_s), t_s)
+                self._say_statuses(self._acknowledge_by_button(message, t_s), t_s)
             elif isinstance(message, Revolution):
                 self._add("revolution", "revolution", revolution_payload, message)
             else:
@@ -176,6 +179,20 @@ class Voice:
         except EntryError as problem:  # an alarm that the table does not know: a fault of the program
             fault("alarm-unknown", name=event.name, why=problem)
             return []
+
+    def _acknowledge_by_button(self, event: Event, t_s: float) -> list[AlarmStatus]:
+        """A push-button means one alarm: the most urgent that waits for it, of those the oldest."""
+        if event.name != "button" or (event.details or {}).get("meaning") != ACKNOWLEDGE:
+            return []
+        waiting = [
+            a for a in self.alarms.snapshot() if a.state in ("unacknowledged", "returned-unacknowledged")
+        ]
+        if not waiting:
+            return []
+        first = min(
+            waiting, key=lambda a: (PRIORITIES.index(find_alarm(a.name).priority), a.raised_s or 0.0, a.where)
+        )
+        return self.alarms.acknowledge(AlarmAcknowledged(t_s, first.where, first.name, event.by or "button"))
 
     def _recall(self, event: Event) -> None:
         """An alarm that was raised without anybody's being told: raised and returned, unless it stands now."""

@@ -9,7 +9,7 @@ advised stands until it is made, no longer needed, or clearly another one.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from monitor.procedure import phrases, steering, words
@@ -25,6 +25,7 @@ HELPLESS_WALKS = 6  # ... of a belt that walks on: two more, to bring it back an
 PROGRESS = 0.4  # the error must have come down to this share of the first one
 MOST_MOVES = 8  # whatever the progress
 MOST_WALKS = 12  # ... of a belt that walks on and is kept near the middle meanwhile
+LONG_BLIND_REVS = 5  # ... and after which it is told as a sensor's matter even without its alarm
 BLIND_REVS = 2  # revolutions without a believable position after which nothing is advised
 SETTLED_SHARE = 0.15  # share of centre_mm that may remain of a move's effect when it counts as settled
 NEAR_REVS = 10.0  # a limit that the edge reaches sooner, at the present walk, is told with the advice
@@ -37,7 +38,7 @@ Said = tuple[Draft, Stage, str]
 class Situation:
     """What the adviser needs to know. last_move: belt travel, place and signed mm; rev_seconds NaN = not
     known. drifting: the drift alarms that stand. to_limit: revolutions and minutes until the edge reaches its
-    limit at the present walk, None = not known, or it does not.
+    limit at the present walk, None = not known, or it does not. mind_side: the last move went the other way.
     """
 
     rev: float = 0.0
@@ -54,6 +55,8 @@ class Situation:
     section: Event | None = None
     drifting: tuple[Event, ...] = ()
     to_limit: tuple[float, float] | None = None
+    sensor_faults: bool = False
+    mind_side: bool = False
 
 
 class Adviser:
@@ -106,11 +109,7 @@ class Adviser:
         if now.edge_stop is not None:
             return phrases.stop(now.edge_stop.value_mm, self._units), now.stage, ""
         if now.blind_revs >= BLIND_REVS:
-            why = (
-                "The belt's position is not known: a sensor cannot be believed. Nothing is advised "
-                "until it is."
-            )
-            return phrases.check("sensor", why, words.CAUSES_SENSOR), now.stage, ""
+            return self._blind(now), now.stage, ""
         if now.tracked:
             return phrases.done("sign" if now.stage == "sign" else "lock"), now.stage, ""
         if now.section is not None:
@@ -124,6 +123,14 @@ class Adviser:
             return self.stuck, now.stage, ""
         settling = self.settling(now)
         return (settling, now.stage, "") if settling is not None else self._advise(now)
+
+    def _blind(self, now: Situation) -> Draft:
+        """The position is not known: because of a sensor, or because the belt's travel is not clear just now."""
+        if now.sensor_faults or now.blind_revs >= LONG_BLIND_REVS:
+            why = "The belt's position is not known: a sensor cannot be believed. Nothing is advised until it is."
+            return phrases.check("sensor", why, words.CAUSES_SENSOR)
+        why = "The belt's position is not certain just now: leave everything alone and watch 2 more revolutions."
+        return phrases.wait("blind", why, now.rev + 2.0, now.rev, now.rev_seconds)
 
     def settling(self, now: Situation) -> Draft | None:
         """Whether the last move still needs time: its full revolutions, and until its effect is over."""
@@ -232,6 +239,10 @@ class Adviser:
             "infeed", choice, position_mm, walk_mm, self._fitted[0], self._takeups, self._units, self._belt.contrary,
             steering.gain_known(self._belt),
         )  # fmt: skip
+        if now.mind_side:
+            draft = replace(
+                draft, why=f"{draft.why} Mind the side: the last move seems to have been made on the other."
+            )
         text = f"The belt is not centred at the {self._fitted[0]} pulley."
         return self._standing(draft, "infeed", choice), "steer", text
 

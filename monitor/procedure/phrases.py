@@ -16,6 +16,7 @@ from monitor.procedure.words import Units
 from monitor.records import Advice, AdviceAction, Event, MoveWhere, Side
 
 CONTRARY_SURE = 0.98  # from which a machine is said to answer the other way
+SOON_REVS = 3.0  # a limit reached sooner than a move can be seen to work
 PLACE = {"infeed": "infeed pulley", "snub": "snub", "drive": "drive pulley"}
 
 
@@ -63,12 +64,11 @@ def move(
     """
     side, amount = takeups.choose_side(where, choice.signed_mm)
     verb = "tighten" if amount > 0 else "ease"
-    finest = (
-        takeups.nudge_mm
-        if abs(amount / takeups.step_mm - round(amount / takeups.step_mm)) > 1e-6
-        else takeups.step_mm
-    )
+    units_mm = (takeups.step_mm, takeups.nudge_mm, takeups.nudge_mm / 2.0)
+    finest = next((u for u in units_mm if abs(amount / u - round(amount / u)) < 1e-3), units_mm[-1])
     size = words.move_length(amount, units, finest)
+    if takeups.pitch_mm is not None:
+        size += f" ({words.turns(amount, takeups.pitch_mm)} of the screw)"
     toward = words.side_of(-choice.signed_mm if contrary > 0.5 else choice.signed_mm)
     rule = "that sends it"
     if contrary > 0.5:
@@ -78,6 +78,8 @@ def move(
             else "going by its last answer, that sends it"
         )
     tail = "" if usual else " Small, as it is not yet known how strongly this belt answers."
+    if abs(amount) < 0.45 * takeups.step_mm:
+        tail += " That is less than a step of the wrench: turn the screw slowly, and no further."
     why = (
         f"{_riding(position_mm, walk_mm, pulley, units)}: {verb} the {side} side of the "
         f"{PLACE[where]} by {size}; "
@@ -114,7 +116,10 @@ def warned(draft: Draft, to_limit: tuple[float, float]) -> Draft:
     revs, minutes = to_limit
     text = f"At this walk the edge reaches its limit in about {words.revolutions(max(revs - 0.5, 1.0))}"
     about = f" ({words.minutes(minutes)})" if math.isfinite(minutes) else ""
-    return replace(draft, why=f"{draft.why} {text}{about}: keep the stop control in reach.")
+    then = (
+        "stop the conveyor if it does not turn back" if revs < SOON_REVS else "keep the stop control in reach"
+    )
+    return replace(draft, why=f"{draft.why} {text}{about}: {then}.")
 
 
 def check(tag: str, why: str, causes: tuple[str, ...], explain: str = "") -> Draft:

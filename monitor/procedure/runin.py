@@ -404,6 +404,8 @@ class RunIn:
             edge_stop=next((e for (name, _), e in self._alarms.items() if name == "edge-stop"), None),
             drifting=tuple(e for (name, _), e in sorted(self._alarms.items()) if name == "drift"),
             to_limit=self._to_limit,
+            sensor_faults=any(name in SENSOR_ALARMS for name, _ in self._alarms),
+            mind_side=self._belt.answered == "other-way",
             section=next((e for (name, _), e in self._alarms.items() if name == "section-wobble"), None),
         )
 

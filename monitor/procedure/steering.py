@@ -30,6 +30,9 @@ USEFUL = 0.1  # a move that is to stop a walk must make holding likelier by this
 LIKELY = 0.5  # ... and must probably succeed to be made where the infeed position would hold without it
 VAGUE = 0.7  # share of the window that a walk's spread may come to in a hold before the walk is acted upon
 SOON_REV = 3.0  # ... unless the belt leaves the window within so many revolutions
+RETURN_REV = (
+    12.0  # a belt that is far off is sent back in about this many: slowly, so that it can be stopped well
+)
 ASIDE = 2  # steps to each side of the one that would null a walk that are weighed, too
 LINGER = 0.004  # probability of holding that a revolution of waiting must be worth
 HOPELESS = 0.1  # probability of holding below which a belt that is inside is moved all the same
@@ -248,7 +251,7 @@ def steer(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
     elif content or (inside and alone > HOPELESS):
         return Choice("unsure", holds=alone)
     soon = inside or 0.0 < arrives < 4.0
-    horizon = LATENCY_REV + (max(0.4 * bounds.hold_revs, APPROACH_REV) if soon else APPROACH_REV)
+    horizon = LATENCY_REV + (max(0.4 * bounds.hold_revs, APPROACH_REV) if soon else RETURN_REV)
     return _move(belt, rev, bounds, takeups, horizon, alone, preset)
 
 

@@ -33,6 +33,7 @@ class TakeUps:
     step_mm: float
     nudge_mm: float
     range_mm: float
+    pitch_mm: float | None = None
     moved_mm: dict[str, dict[str, float]] = field(
         default_factory=lambda: {w: {"left": 0.0, "right": 0.0} for w in ("infeed", "snub")}
     )
@@ -93,5 +94,5 @@ def account(station: Station) -> TakeUps:
     """An empty account with the station's steps: wrench steps in mm, or 1/32 in where people read inches."""
     p = station.procedure
     if p.units == "inch":
-        return TakeUps(INCH_STEP_MM, INCH_STEP_MM / INCH_NUDGE, p.takeup_range_mm)
-    return TakeUps(p.wrench_step_mm, p.wrench_step_mm / NUDGE, p.takeup_range_mm)
+        return TakeUps(INCH_STEP_MM, INCH_STEP_MM / INCH_NUDGE, p.takeup_range_mm, p.screw_pitch_mm)
+    return TakeUps(p.wrench_step_mm, p.wrench_step_mm / NUDGE, p.takeup_range_mm, p.screw_pitch_mm)

@@ -134,7 +134,9 @@ class BeltAnswer:
         return (signed_mm, 0.0) if where == "infeed" else (0.0, signed_mm)
 
     def jolt(self) -> None:
-        """Something moved the belt that nobody logged."""
+        """Something moved the belt that nobody logged: what it does from now on says nothing of the last move."""
+        if not math.isnan(self._bank.s):
+            self._settle_last()
         self._bank.widen()
 
     def _judge(self) -> None:

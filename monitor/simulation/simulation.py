@@ -95,6 +95,11 @@ class Simulation:
         self._conveyor.move(where, side, amount_mm)
         self._made.append(ScheduledMove(self.t_s, where, side, amount_mm, logged))
 
+    def press(self, button: int) -> None:
+        """Press a push-button on the board now."""
+        now_us = self._us(self._sample)
+        self._pending.append(Single(now_us + 20, "B", now_us, button))
+
     def stop_belt(self) -> None:
         """The belt runs down within a second."""
         self._speed.stop(self.t_s)

@@ -33,6 +33,7 @@ from tests.known_truth.runin_table import percent
 
 MOST_REVS = 200.0
 STEP_S = 1.0
+STAYS_REVS = 6  # so long an advice to check must stand to count as the last word
 HABITS = {
     "careful": Habits(amount_spread=0.05),
     "heavy-handed": Habits(amount_factor=1.2, amount_spread=0.05),
@@ -143,8 +144,7 @@ class Loop:
             self._work()
             for message in self.pipeline.feed(simulation.advance(STEP_S)):
                 self._hear(message)
-            advice = self.pipeline.advice
-            if self.pipeline.verdict == "tracked" or (advice and advice.action == "check" and advice.checks):
+            if self.pipeline.verdict == "tracked" or self._given_up():
                 break
         out.verdict, out.revs = self.pipeline.verdict, simulation.revolutions
         if self.pipeline.advice is not None:
@@ -152,6 +152,12 @@ class Loop:
         if out.verdict == "tracked":
             out.wrong_tracked = not self._truly_tracked()
         return out
+
+    def _given_up(self) -> bool:
+        """The program stays with naming causes."""
+        advice = self.pipeline.advice
+        checks = advice is not None and advice.action == "check"
+        return checks and advice is not None and self.pipeline.rev - advice.rev >= STAYS_REVS
 
     def _work(self) -> None:
         """What the technician does now."""
