@@ -58,10 +58,13 @@ class _Connection(H11Protocol):
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
+        self._watch = self.loop.call_later(SILENT_S, self._close_if_silent)
         if len(self.connections) > MOST_CONNECTIONS:
             transport.abort()
-        else:
-            self.loop.call_later(SILENT_S, self._close_if_silent)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._watch.cancel()  # else the timer keeps every dead connection, and cleaning up halts all threads
+        super().connection_lost(exc)
 
     def _close_if_silent(self) -> None:
         if self.cycle is None and not self.transport.is_closing():

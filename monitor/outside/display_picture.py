@@ -301,6 +301,7 @@ class Picture:
         size = "" if status.value_mm is None else f", {words.length(status.value_mm, self.units)}"
         state: str = "over, not yet seen" if not status.active and waiting else entry.priority
         state += ", seen" if status.state == "acknowledged" else ""
+        cause = self._with_limits(entry.cause)
         section = _section(status.start_mm, status.end_mm)
         what = entry.action + (f" {section}." if section else "")
         return {
@@ -308,13 +309,20 @@ class Picture:
             "value_mm": status.value_mm, "start_mm": status.start_mm, "end_mm": status.end_mm,
             "rank": rank, "mark": MARKS[rank], "waiting": waiting, "gone": not status.active,
             "short": short, "title": f"{short}{place}{size}", "standing": state,
-            "what": what if status.active else f"It is over: {entry.cause[0].lower()}{entry.cause[1:]}",
+            "what": what if status.active else f"It is over: {cause[0].lower()}{cause[1:]}",
             "action": entry.action,
-            "more": f"{entry.cause} {entry.consequence} Respond within {_span(entry.respond_within_s)}.",
+            "more": f"{cause} {entry.consequence} Respond within {_span(entry.respond_within_s)}.",
             "since": _since(status.raised_s, clock_s),
             "shelvable": entry.shelvable,
             "shelved": _shelved(status, clock_s),
         }  # fmt: skip
+
+    def _with_limits(self, text: str) -> str:
+        """The station file's own lengths in place of the names of its keys."""
+        for key, mm in self.station.limits.model_dump().items():
+            per = " each revolution" if key.endswith("_per_rev") else ""
+            text = text.replace(key, f"{words.length(mm, self.units)}{per}")
+        return text
 
     # ------------------------------------------------------------ small words
 
@@ -368,7 +376,9 @@ def _since(raised_s: float | None, clock_s: float) -> str:
     if raised_s is None or not math.isfinite(clock_s):
         return ""
     ago_s = max(clock_s - raised_s, 0.0)
-    return f"since {_span(60.0 * math.floor(ago_s / 60.0))}" if ago_s >= 60.0 else "since less than a minute"
+    return (
+        f"It came {math.floor(ago_s / 60.0)} min ago." if ago_s >= 60.0 else "It came less than a minute ago."
+    )
 
 
 def _shelved(status: AlarmStatus, clock_s: float) -> str:

@@ -231,7 +231,7 @@ def test_a_shelved_alarm_is_shown_with_its_end_and_calls_nobody(station: Station
     assert document["called"] == "● 1 alarm"
     assert [a["name"] for a in document["alarms"]] == ["early-move", "sensor-noisy"]
     assert document["alarms"][1]["shelved"] == "for 11 min more by night shift: grinder"
-    assert document["alarms"][0]["since"] == "since 2 min"
+    assert document["alarms"][0]["since"] == "It came 2 min ago."
     stop = AlarmStatus("drive-left", "edge-stop", "unacknowledged", True, 1800.0)
     assert shown(station, glance(alarms=(stop,)))["alarms"][0]["shelvable"] is False
 
