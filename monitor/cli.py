@@ -49,6 +49,10 @@ if importlib.util.find_spec("monitor.outside.board_cli"):
 StationOption = Annotated[
     Path, typer.Option("--station", "-s", envvar="RUNIN_STATION", help="The bay's station file (TOML).")
 ]
+ExplainOption = Annotated[
+    bool,
+    typer.Option("--explain", help="Also show the figures behind each advice: estimates and their spread."),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
 RecordingArgument = Annotated[
     Path,
@@ -131,13 +135,14 @@ def watch(
         str, typer.Option(metavar="[HOST:]PORT", help="Follow this bay display instead.")
     ] = "",
     once: Annotated[bool, typer.Option("--once", help="Print one picture and end.")] = False,
+    explain: ExplainOption = False,
 ) -> None:
     """Follow a running bay in a terminal: may I trust it, what to do, how the belt rides, what is wrong."""
     from monitor.outside import watch as watching
 
     console = Console(highlight=False)
     if display:
-        watching.watch(watching.DisplayLook(display), console, once=once)
+        watching.watch(watching.DisplayLook(display), console, once=once, explain=explain)
         return
     if station is None:
         raise UsageError("name the bay's --station file, or the --display to follow")
@@ -145,7 +150,7 @@ def watch(
 
     look = MqttLook(load_station(station))
     try:
-        watching.watch(look, console, once=once)
+        watching.watch(look, console, once=once, explain=explain)
     finally:
         look.close()
 
@@ -161,6 +166,7 @@ def replay(
             "--out", "-o", help="Folder for the outputs; left out: replay-NAME in the present folder."
         ),
     ] = None,
+    explain: ExplainOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Run the code that runs live over a recording.
@@ -175,7 +181,7 @@ def replay(
     if as_json:
         print_json(result.summary | {"out": str(folder)})
     else:
-        replaying.print_summary(result, folder, Console(highlight=False))
+        replaying.print_summary(result, folder, Console(highlight=False), explain=explain)
 
 
 @app.command(epilog=EXIT_CODES)
@@ -251,6 +257,7 @@ def demo(
             "(needs gcc-avr, avr-libc, libsimavr-dev, make and gcc).",
         ),
     ] = False,
+    explain: ExplainOption = False,
 ) -> None:
     """A simulated conveyor is run in before your eyes, by the real service and a robot technician.
 
@@ -266,6 +273,7 @@ def demo(
         embedded_broker=embedded,
         board=board,
         display=display,
+        explain=explain,
     )
     raise typer.Exit(ExitCode.OK if tracked else ExitCode.ANSWER_NO)
 

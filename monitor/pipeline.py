@@ -236,7 +236,13 @@ class Pipeline:
             for r in revolution.rows
             if r.behaviour not in ("unknown", "stopped")
         }
-        walking = [f for f in self._outlook.values() if f.walks]
+        warn_mm = self.station.limits.edge_warn_mm
+        answering = {  # a belt that answers a move walks fast for a moment
+            r.sensor
+            for r in revolution.rows
+            if r.behaviour == "settling" and max(-r.edge_min_mm, r.edge_max_mm) < warn_mm
+        }
+        walking = [f for sensor, f in self._outlook.items() if f.walks and sensor not in answering]
         first = min(walking, key=lambda f: f.revs, default=None)
         self._runin.expect_edge((first.revs, first.minutes) if first else None)
 

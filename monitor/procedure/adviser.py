@@ -72,6 +72,7 @@ class Adviser:
         self.moves = {"infeed": 0, "snub": 0}
         self.answers = {"infeed": 0, "snub": 0}
         self.no_answers = 0
+        self._slack_mm = 0.0
         self._first_error_mm: dict[str, float] = {}
 
     def start_over(self) -> None:
@@ -142,14 +143,16 @@ class Adviser:
             why = (
                 f"Let the last move take effect: {phrases.span(until, now.rev, now.rev_seconds)}, then judge."
             )
-            return phrases.wait(f"settle {made:.3f}", why, until, now.rev, now.rev_seconds)
+            figures = f"the move's effect is judged from {until:.0f} rev on, settle_revs after it was made"
+            return phrases.wait(f"settle {made:.3f}", why, until, now.rev, now.rev_seconds, figures)
         tolerance_mm = SETTLED_SHARE * self._station.limits.centre_mm
         until = math.ceil(now.rev + self._belt.settling_revs(now.rev, tolerance_mm))
         if now.rev >= until:
             return None
         span = phrases.span(until, now.rev, now.rev_seconds)
         why = f"The belt is slow to come to rest after the last move: {span}, then judge."
-        return phrases.wait(f"creep {made:.3f}", why, until, now.rev, now.rev_seconds)
+        figures = f"{tolerance_mm:.2f} mm of the move's effect may remain; restoring {self._belt.restoring:.2f} per rev"
+        return phrases.wait(f"creep {made:.3f}", why, until, now.rev, now.rev_seconds, figures)
 
     def _bounds(self, now: Situation) -> steering.Bounds:
         limits, p = self._station.limits, self._station.procedure
@@ -190,12 +193,29 @@ class Adviser:
                 f"let it, {phrases.span(until, now.rev, now.rev_seconds)}."
             )
             tag = f"let-walk {self.moves['infeed']}"
-            return phrases.wait(tag, why, until, now.rev, now.rev_seconds), "steer", "On its way."
+            figures = self._figures(now, bounds)
+            return phrases.wait(tag, why, until, now.rev, now.rev_seconds, figures), "steer", "On its way."
         if choice.kind == "unsure" and not steering.expected_path_holds(self._belt, now.rev, bounds):
             why = "It is not yet clear how the belt moves: watch 2 more revolutions."
             tag = f"look {int(now.rev) // LOOK_REVS}"
-            return phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds), "steer", "Looking."
+            figures = self._figures(now, bounds)
+            return (
+                phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds, figures),
+                "steer",
+                "Looking.",
+            )
         return self._trim(now, bounds)
+
+    def _figures(self, now: Situation, bounds: steering.Bounds) -> str:
+        """The estimates, for those who ask."""
+        belt, here = self._belt, self._belt.ahead(now.rev, 0.0)
+        places = [("infeed", here.infeed), *([("drive", here.drive)] if bounds.both else [])]
+        parts = [f"{name} {at.centre:+.2f} mm (sd {at.spread:.2f})" for name, at in places]
+        return (
+            f"{', '.join(parts)}; walk {here.walk.centre:+.3f} mm/rev (sd {here.walk.spread:.3f}); gain "
+            f"{belt.gain.centre:+.2f} mm/rev per mm (sd {belt.gain.spread:.2f}); walks on with p "
+            f"{belt.walks_on:.2f}; holds if left alone with p {steering.holds(belt, now.rev, bounds):.2f}"
+        )
 
     def _trim_first(self, now: Situation, bounds: steering.Bounds) -> bool:
         """A belt that walks on, slowly and inside, whose offset between the pulleys leaves it too little room."""
@@ -275,7 +295,10 @@ class Adviser:
         span = phrases.span(until, now.rev, now.rev_seconds)
         why = f"The belt is centred: leave everything alone for {span}, to prove that it holds."
         start = now.hold_from_rev if now.hold_from_rev is not None else int(now.rev) + 1
-        return phrases.wait(f"hold {start}", why, until, now.rev, now.rev_seconds), "prove", text
+        draft = phrases.wait(
+            f"hold {start}", why, until, now.rev, now.rev_seconds, self._figures(now, bounds)
+        )
+        return draft, "prove", text
 
     def _watch_drift(self, now: Situation, drift: Event) -> Said:
         """A belt that rides centred and begins to walk: not to be left alone, nor to be moved on a guess."""
@@ -294,10 +317,12 @@ class Adviser:
     def _standing(self, draft: Draft, where: str, choice: steering.Choice) -> Draft:
         """The move that is already advised, while the new one does not differ from it by more than is known."""
         if not self.tag.startswith(f"move {where} ") or self.advice is None:
+            self._slack_mm = choice.slack_mm
             return draft
         before_mm, signed_mm = float(self.tag.rsplit(" ", 1)[1]), choice.signed_mm
-        within = max(0.35 * abs(before_mm), 1.01 * self._takeups.nudge_mm, choice.slack_mm)
+        within = max(0.35 * abs(before_mm), 1.01 * self._takeups.nudge_mm, choice.slack_mm, self._slack_mm)
         if not (abs(signed_mm - before_mm) <= within and signed_mm * before_mm > 0):
+            self._slack_mm = choice.slack_mm
             return draft
         a = self.advice
         return Draft(self.tag, "move", a.why, a.caution, a.where, a.side, a.amount_mm, explain=a.explain)

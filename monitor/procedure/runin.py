@@ -338,7 +338,8 @@ class RunIn:
         if self.hold.proved(self._fitted) is not None:
             return []
         self.verdict, self.tracked_at_s = "tracked", self._t_s
-        return self._enter("lock", "The belt is tracked.", {"evidence": self.hold.evidence(self._fitted)})
+        proof = {"evidence": self.hold.evidence(self._fitted), "hold": self.hold.figures(self._fitted)}
+        return self._enter("lock", "The belt is tracked.", proof)
 
     def _break_hold(self, why: str) -> Out:
         began = len(self.hold.rows)
