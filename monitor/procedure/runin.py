@@ -135,12 +135,7 @@ class RunIn:
             self._event("stage", entry.stage, by=entry.by or None, details=details, text=f"{entry.what}")
         ]
         if entry.what == "enter":
-            self.stage = entry.stage
-            self.adviser.start_over()
-            if entry.stage in ("watch", "steer", "trim", "prove"):
-                out += self._break_hold(f"the stage {entry.stage} was entered again")
-                self.verdict = "undecided" if self.verdict == "tracked" else self.verdict
-            return out
+            return out + self._enter_again(entry.stage)
         self._stages_done.add(entry.stage)
         if entry.stage == "set-up":
             texts = setup.unusable(entry.measurements)
@@ -153,8 +148,34 @@ class RunIn:
         if entry.stage in ("lock", "sign") and self.verdict != "tracked":
             text = f"{entry.stage} was said to be done, but the belt is not shown to be tracked."
             out.append(self._event("note", "not-tracked", text=text))
+        missing = [stage for stage in ("set-up", "lock") if stage not in self._stages_done]
+        if entry.stage == "sign" and missing:
+            text = f"Signed; never said to be done: {', '.join(missing)}."
+            out.append(self._event("note", "not-made", text=text))
         if entry.stage == "lock" and self.verdict == "tracked":
             out += self._enter("sign", "Locked.") + self._say(phrases.done("sign"))
+        return out
+
+    def _enter_again(self, stage: Stage) -> Out:
+        """A person goes back to a stage, or ahead to one: what it rests on is done anew, and that is said."""
+        out: Out = []
+        self.stage = stage
+        self.adviser.start_over()
+        self._stages_done.discard(stage)
+        if stage in ("lock", "sign"):
+            if self.verdict != "tracked":
+                text = (
+                    f"{stage} was entered, but the belt is not shown to be tracked: its stage is judged anew."
+                )
+                out.append(self._event("note", "not-tracked", text=text))
+            return out
+        out += self._break_hold(f"the stage {stage} was entered again", always=self.verdict == "tracked")
+        if self.verdict == "tracked":
+            self.verdict, self.reasons = "undecided", [f"The stage {stage} was entered again."]
+        if stage in ("set-up", "watch"):
+            self._seen = 0  # the camber is watched anew, at least three revolutions
+        if stage == "set-up":
+            self._belt.jolt()
         return out
 
     # ------------------------------------------------------------ what the belt shows
@@ -341,13 +362,13 @@ class RunIn:
         proof = {"evidence": self.hold.evidence(self._fitted), "hold": self.hold.figures(self._fitted)}
         return self._enter("lock", "The belt is tracked.", proof)
 
-    def _break_hold(self, why: str) -> Out:
+    def _break_hold(self, why: str, always: bool = False) -> Out:
         began = len(self.hold.rows)
         self.hold.clear()
-        return self._broken(why, began)
+        return self._broken(why, began, always)
 
-    def _broken(self, why: str, began: int) -> Out:
-        if began < MIN_REVS // 2 or self.stage not in ("prove", "lock", "sign"):
+    def _broken(self, why: str, began: int, always: bool = False) -> Out:
+        if not always and (began < MIN_REVS // 2 or self.stage not in ("prove", "lock", "sign")):
             return []
         return [self._event("note", "hold-broken", text=f"The hold starts again: {why}.")]
 
