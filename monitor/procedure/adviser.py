@@ -186,12 +186,16 @@ class Adviser:
             return self._steer(now, choice, bounds)
         if choice.kind == "let-walk":
             until = now.rev + max(math.floor(choice.arrives_rev - steering.LATENCY_REV), 1)
-            walk_mm = self._belt.ahead(now.rev, 0.0).walk.centre
-            why = (
-                "The belt walks back to the middle by itself, "
-                f"{words.length(walk_mm, self._units)} each revolution: "
-                f"let it, {phrases.span(until, now.rev, now.rev_seconds)}."
+            here = self._belt.ahead(now.rev, 0.0)
+            size, span = (
+                words.length(here.walk.centre, self._units),
+                phrases.span(until, now.rev, now.rev_seconds),
             )
+            if here.walk.centre * here.infeed.centre < 0.0:
+                why = f"The belt walks back to the middle by itself, {size} each revolution: let it, {span}."
+            else:
+                toward = words.side_of(here.walk.centre)
+                why = f"The belt walks {size} to the {toward} each revolution: let it, {span}. A move is due then."
             tag = f"let-walk {self.moves['infeed']}"
             figures = self._figures(now, bounds)
             return phrases.wait(tag, why, until, now.rev, now.rev_seconds, figures), "steer", "On its way."
@@ -291,6 +295,17 @@ class Adviser:
     def _hold(self, now: Situation, bounds: steering.Bounds, text: str) -> Said:
         if now.drifting:
             return self._watch_drift(now, now.drifting[0])
+        here = self._belt.ahead(now.rev, 0.0)
+        places = {"infeed": here.infeed.centre, **({"drive": here.drive.centre} if bounds.both else {})}
+        outside = [p for p, mm in places.items() if abs(mm) > bounds.centre_mm]
+        if outside:
+            size, side = words.length(places[outside[0]], self._units), words.side_of(places[outside[0]])
+            why = f"The belt still rides {size} {side} of centre at the {outside[0]} pulley: watch 2 more revolutions."
+            draft = phrases.wait(
+                f"look {int(now.rev) // LOOK_REVS}", why, now.rev + 2.0, now.rev, now.rev_seconds,
+                self._figures(now, bounds),
+            )  # fmt: skip
+            return draft, "trim" if outside == ["drive"] else "steer", "Not yet centred."
         until = math.ceil(now.rev + bounds.hold_left_revs)
         span = phrases.span(until, now.rev, now.rev_seconds)
         why = f"The belt is centred: leave everything alone for {span}, to prove that it holds."

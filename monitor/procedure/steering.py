@@ -23,7 +23,7 @@ from monitor.records import Pulley
 HOLD_WINDOW = 0.85  # share of centre_mm the belt's expected path may use up; the rest is for its wander
 CONTENT = 0.8  # probability of holding from which the belt is left alone
 LEAN = 0.3  # share of centre_mm the infeed position may be off for the drive pulley's sake
-BRIDGED = 1.4  # offsets below this share of the window need no snub: both pulleys fit in
+BRIDGED = 1.15  # offsets below this share of the window need no snub: both pulleys fit in
 TIGHT = 0.3  # ... and of a lively belt that walks on at least these
 HAND_MM = 0.03  # how inexactly a hand sets a screw (sd), as the answer's model has it
 USEFUL = 0.1  # a move that is to stop a walk must make holding likelier by this
