@@ -175,7 +175,7 @@ function arrow(move) {
 const RULER = { wide: 640, high: 82, middle: 320 };
 const at = (mm) => RULER.middle + share(mm) * RULER.middle * 0.985;
 function drawRides() {
-  const order = [...picture.pulleys].sort((a, b) => (a.pulley < b.pulley ? 1 : -1));
+  const order = [...picture.pulleys].sort((a, b) => (a.pulley === b.pulley ? (a.looks_at < b.looks_at ? -1 : 1) : a.pulley < b.pulley ? 1 : -1));
   const box = $("rides");
   if (box.childElementCount !== order.length) box.replaceChildren(...order.map(rideBox));
   box.dataset.count = order.length;
