@@ -197,12 +197,12 @@ class Adviser:
                 toward = words.side_of(here.walk.centre)
                 why = f"The belt walks {size} to the {toward} each revolution: let it, {span}. A move is due then."
             tag = f"let-walk {self.moves['infeed']}"
-            figures = self._figures(now, bounds)
+            figures = self._figures(tag, now, bounds)
             return phrases.wait(tag, why, until, now.rev, now.rev_seconds, figures), "steer", "On its way."
         if choice.kind == "unsure" and not steering.expected_path_holds(self._belt, now.rev, bounds):
             why = "It is not yet clear how the belt moves: watch 2 more revolutions."
             tag = f"look {int(now.rev) // LOOK_REVS}"
-            figures = self._figures(now, bounds)
+            figures = self._figures(tag, now, bounds)
             return (
                 phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds, figures),
                 "steer",
@@ -210,8 +210,10 @@ class Adviser:
             )
         return self._trim(now, bounds)
 
-    def _figures(self, now: Situation, bounds: steering.Bounds) -> str:
-        """The estimates, for those who ask."""
+    def _figures(self, tag: str, now: Situation, bounds: steering.Bounds) -> str:
+        """The estimates, for those who ask; not reckoned for what is said already."""
+        if tag == self.tag:
+            return ""
         belt, here = self._belt, self._belt.ahead(now.rev, 0.0)
         places = [("infeed", here.infeed), *([("drive", here.drive)] if bounds.both else [])]
         parts = [f"{name} {at.centre:+.2f} mm (sd {at.spread:.2f})" for name, at in places]
@@ -301,19 +303,17 @@ class Adviser:
         if outside:
             size, side = words.length(places[outside[0]], self._units), words.side_of(places[outside[0]])
             why = f"The belt still rides {size} {side} of centre at the {outside[0]} pulley: watch 2 more revolutions."
-            draft = phrases.wait(
-                f"look {int(now.rev) // LOOK_REVS}", why, now.rev + 2.0, now.rev, now.rev_seconds,
-                self._figures(now, bounds),
-            )  # fmt: skip
+            tag = f"look {int(now.rev) // LOOK_REVS}"
+            figures = self._figures(tag, now, bounds)
+            draft = phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds, figures)
             return draft, "trim" if outside == ["drive"] else "steer", "Not yet centred."
         until = math.ceil(now.rev + bounds.hold_left_revs)
         span = phrases.span(until, now.rev, now.rev_seconds)
         why = f"The belt is centred: leave everything alone for {span}, to prove that it holds."
         start = now.hold_from_rev if now.hold_from_rev is not None else int(now.rev) + 1
-        draft = phrases.wait(
-            f"hold {start}", why, until, now.rev, now.rev_seconds, self._figures(now, bounds)
-        )
-        return draft, "prove", text
+        tag = f"hold {start}"
+        figures = self._figures(tag, now, bounds)
+        return phrases.wait(tag, why, until, now.rev, now.rev_seconds, figures), "prove", text
 
     def _watch_drift(self, now: Situation, drift: Event) -> Said:
         """A belt that rides centred and begins to walk: not to be left alone, nor to be moved on a guess."""

@@ -71,7 +71,7 @@ def test_the_test_conveyor_answers_as_the_table() -> None:
 
 @pytest.mark.parametrize("factor", [0.5, 1.0, 2.0])
 def test_the_gain_is_learnt_without_bias_from_the_tables_transients(station: Station, factor: float) -> None:
-    """A still belt is moved at 5.0 rev; four revolutions later the walk is told within 8 %.
+    """A still belt is moved at 5.0 rev; four revolutions later the walk is told within 10 %.
 
     A revolution's mean is taken as that of its two ends, which the table allows.
     """
@@ -85,7 +85,7 @@ def test_the_gain_is_learnt_without_bias_from_the_tables_transients(station: Sta
     for k in range(4):
         means = [0.5 * (row[k] + row[k + 1]) + 0.03 * rng.normal() for row in places]
         answer.observe(6.0 + k, (means[0], 0.03), (means[1], 0.03))
-    assert answer.ahead(9.0, 0.0).walk.centre == pytest.approx(steady, rel=0.08)
+    assert answer.ahead(9.0, 0.0).walk.centre == pytest.approx(steady, rel=0.1)
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
