@@ -140,9 +140,12 @@ class Adviser:
         made = now.last_move[0]
         until = math.ceil(made) + float(self._station.procedure.settle_revs)
         if now.rev < until:
-            why = (
-                f"Let the last move take effect: {phrases.span(until, now.rev, now.rev_seconds)}, then judge."
+            what = (
+                "Let the last move take effect"
+                if now.last_move[2]
+                else "Let the belt settle after what moved it"
             )
+            why = f"{what}: {phrases.span(until, now.rev, now.rev_seconds)}, then judge."
             figures = f"the move's effect is judged from {until:.0f} rev on, settle_revs after it was made"
             return phrases.wait(f"settle {made:.3f}", why, until, now.rev, now.rev_seconds, figures)
         tolerance_mm = SETTLED_SHARE * self._station.limits.centre_mm
