@@ -328,13 +328,13 @@ async function fetchPast() {
   if (fetching) return;
   fetching = true;
   try {
-    const fresh = picture.run !== pastRun;
+    const fresh = picture.run !== pastRun, asked = picture.revs; // the picture may be another when the answer comes
     const answer = await fetch(`/history.json?after=${fresh ? 0 : Math.max(pastRev, 0)}`);
     if (!answer.ok) return;
     const past = await answer.json();
     figures.keep(past, fresh || past.run !== pastRun);
     pastRun = past.run;
-    pastRev = past.rows.length ? past.rows[past.rows.length - 1].rev : fresh ? picture.revs : pastRev;
+    pastRev = past.rows.length ? past.rows[past.rows.length - 1].rev : fresh ? asked : pastRev;
     figures.draw(picture);
   } catch { /* the next picture tries again */ } finally { setTimeout(() => { fetching = false; }, 400); }
 }
