@@ -23,6 +23,9 @@ from monitor.settings import Station
 HELPLESS_MOVES = 4  # after so many moves at one place without real progress the cause lies elsewhere
 HELPLESS_WALKS = 6  # ... of a belt that walks on: two more, to bring it back and to stop it
 PROGRESS = 0.4  # the error must have come down to this share of the first one
+TRIES = (
+    2  # ... at least so many of them of usual size, or made when the answer was known: less proves nothing
+)
 MOST_MOVES = 8  # whatever the progress
 MOST_WALKS = 12  # ... of a belt that walks on and is kept near the middle meanwhile
 LONG_BLIND_REVS = 5  # ... and after which it is told as a sensor's matter even without its alarm
@@ -72,14 +75,23 @@ class Adviser:
         self.moves = {"infeed": 0, "snub": 0}
         self.answers = {"infeed": 0, "snub": 0}
         self.no_answers = 0
+        self.tries = 0
         self._slack_mm = 0.0
         self._first_error_mm: dict[str, float] = {}
 
     def start_over(self) -> None:
         """A person wants to go on: moves may be advised again."""
-        self.stuck, self.no_answers = None, 0
+        self.stuck, self.no_answers, self.tries = None, 0, 0
         self.moves = dict.fromkeys(self.moves, 0)
         self._first_error_mm.clear()
+
+    def made(self, where: str, amount_mm: float) -> None:
+        """A move was logged."""
+        self.moves[where] += 1
+        usual = abs(amount_mm) >= 0.75 * self._station.procedure.move_mm
+        if where == "infeed" and (usual or steering.gain_known(self._belt)):
+            self.tries += 1
+        self.stuck = None
 
     def say(
         self, draft: Draft | None, t_s: float, rev: int, to_limit: tuple[float, float] | None = None
@@ -259,9 +271,11 @@ class Adviser:
                     "centred: nothing brings it back by itself."
                 )
                 return self._stop(now, "lively", why, words.CAUSES_LIVELY, choice.explain)
-        elif (moves >= (HELPLESS_WALKS if walks else HELPLESS_MOVES) and error > PROGRESS * first) or (
-            moves >= MOST_MOVES
-        ):
+        elif (
+            moves >= (HELPLESS_WALKS if walks else HELPLESS_MOVES)
+            and error > PROGRESS * first
+            and (self.tries >= TRIES or choice.leaves_mm > PROGRESS * first)
+        ) or moves >= (MOST_MOVES if self.tries else HELPLESS_WALKS):
             why = f"{moves} moves at the infeed pulley did not centre the belt: something else steers it."
             return self._stop(now, "helpless", why, words.CAUSES_FRAME, choice.explain)
         draft = phrases.move(
