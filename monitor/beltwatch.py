@@ -9,6 +9,7 @@ A profile takes in a turn only one turn later, when a walk that began in it woul
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -18,13 +19,13 @@ from numpy.typing import NDArray
 
 from .detection.motion import MotionWatch
 from .detection.position import TurnPosition, fit_first_turns, place_turn
-from .detection.runout import RunoutWatch
+from .detection.runout import RunoutWatch, mean_swing
 from .detection.sections import SectionFinding, SectionWatch
 from .detection.sensors import GatedBlock, SensorGate
 from .detection.walk import Passage, WalkEstimator, WalkFinding
 from .records import Behaviour, Pulley, Revolution, RevolutionRow
 from .revolutions.period import PeriodSearch, delay, slip
-from .revolutions.profile import Profile
+from .revolutions.profile import MEMORY_TURNS, Profile
 from .revolutions.tracker import LIVE_BINS, TURN_BINS, LiveBin, MarkFinding, Tracker, Turn
 from .settings import Station
 
@@ -39,6 +40,7 @@ FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before
 EARLY_TURNS = (
     9  # run-out is looked for after every turn before this one, then after every eighth (known: second)
 )
+WELL_KNOWN = 0.08  # relative standard error of a swing's amplitude at which it is told
 RUNOUT_TURNS = 12  # turns that a profile freed of run-out is made of
 FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
@@ -113,6 +115,10 @@ class BeltWatch:
         self.motion = MotionWatch(n)
         order = self.length_mm / (math.pi * station.conveyor.pulley_diameter_mm)
         self.runouts = [RunoutWatch(order) for _ in self.sensors]
+        self._learnt = [
+            deque[int](maxlen=MEMORY_TURNS) for _ in range(n)
+        ]  # turns that each profile is made of
+        self._told_runout = [False] * n
         self._offset = [0.0] * n
         self._first: list[Turn] = []
         self._held: _Held | None = None
@@ -251,9 +257,11 @@ class BeltWatch:
             seen.clear()
 
     def _slip_mm2(self, s: int, live: LiveBin) -> float:
-        """Variance that uncertain travel puts into a bin where the profile is steep, mm2."""
-        profile = self.profiles[s]
+        """Variance that uncertain travel puts into a bin where camber or run-out is steep, mm2."""
+        profile, swing = self.profiles[s], self.runouts[s].found
         slope = (profile.at(live.u_end) - profile.at(live.u_start)) / max(live.u_end - live.u_start, 1e-9)
+        if swing is not None and live.u_end > live.u_start:
+            slope += swing.slope_over(live.u_start, live.u_end)
         fraction = max(live.u_end - self.tracker.rev, 0.0)
         slip = self.speed_spread * fraction + GRID_SLIP_REV
         return (slope * slip) ** 2
@@ -428,11 +436,11 @@ class BeltWatch:
             fit = fit_first_turns(np.array([t.reading_mm[s] for t in self._first]), w.s2_mm2, w.kappa_per_rev)
             self.profiles[s].replace(fit.profile_mm, len(self._first))
             self._learn_first_wander(s, fit.profile_mm)
+            self._learnt[s].extend(turn.rev - 1 for turn in self._first)
             for turn, level in zip(self._first, fit.levels_mm, strict=True):
                 self.runouts[s].add(turn.rev - 1, turn.reading_mm[s] - level)
             if self.runouts[s].look() and self.runouts[s].found is not None:
-                self.profiles[s].replace(self.runouts[s].profile(TURN_BINS), len(self._first))
-                self._tell_runout(s)
+                self._free_profile(s, len(self._first))
             walking.setdefault(sensor.pulley, []).append(
                 (fit.walk_mm_per_rev, fit.walk_se_mm_per_rev, fit.levels_mm[-1])
             )
@@ -467,9 +475,18 @@ class BeltWatch:
         n = len(self._first)
         scale = math.sqrt((n + 1.0) / (n - 1.0))
         for turn in self._first:
-            self._learn_from(s, turn, scale * (turn.reading_mm[s] - profile_mm))
+            self._learn_from(s, scale * (turn.reading_mm[s] - profile_mm))
 
-    def _learn_from(self, s: int, turn: Turn, rest_mm: NDArray[np.float64]) -> None:
+    def _learn_wander_anew(self, s: int) -> None:
+        """Run-out was found (or given up): what the pulley's wander was learnt from had it in it."""
+        walk = self.walks[self.sensors[s].pulley]
+        walk.forget_wander()
+        for turn, row in self.runouts[s].turns:
+            swing = self.runouts[s].found
+            freed = row if swing is None else row - swing.over_cells(turn, TURN_BINS)
+            self._learn_from(s, freed - self.profiles[s].mm)
+
+    def _learn_from(self, s: int, rest_mm: NDArray[np.float64]) -> None:
         group = rest_mm.reshape(LIVE_BINS // STEP_BINS, -1)
         seen = np.isfinite(group)
         count = seen.sum(axis=1)
@@ -543,15 +560,15 @@ class BeltWatch:
             line = self.walks[self.sensors[s].pulley].path(u)
             freed = held.turn.reading_mm[s] - held.places[s].position_mm - (line - float(line.mean()))
             if held.learn[s]:
-                self._add(s, held.turn, np.where(held.places[s].out, np.nan, freed))
+                self._add(s, held.turn, freed, held.places[s].out)
             else:  # run-out not yet known makes most stations look out of line
                 reading = held.turn.reading_mm[s]
                 seen = np.isfinite(reading)
                 if seen.any():
-                    self._add(s, held.turn, reading - float(np.median(reading[seen])), learn=False)
+                    self._add(s, held.turn, reading - float(np.median(reading[seen])), None)
 
-    def _add(self, s: int, turn: Turn, freed_mm: NDArray[np.float64], learn: bool = True) -> None:
-        """One more turn for the profile, and for the search for run-out."""
+    def _add(self, s: int, turn: Turn, freed_mm: NDArray[np.float64], out: NDArray[np.bool_] | None) -> None:
+        """One more turn for the search for run-out and, less its stations that are out, for the profile (None: not)."""
         watch, profile = self.runouts[s], self.profiles[s]
         watch.add(turn.rev - 1, freed_mm)
         had = watch.found
@@ -561,18 +578,35 @@ class BeltWatch:
         if (had is None) != (
             swing is None
         ):  # camber learnt so far had the swing in it, or had it taken out wrongly
-            profile.replace(watch.profile(TURN_BINS), min(profile.turns, RUNOUT_TURNS))
-            self._tell_runout(s)
+            self._free_profile(s, min(profile.turns, RUNOUT_TURNS))
             return
-        if not learn:
+        if swing is not had:  # its figures were put right: so is the camber that was learnt with the old ones
+            turns = self._learnt[s]
+            profile.correct(mean_swing(had, turns, TURN_BINS) - mean_swing(swing, turns, TURN_BINS))
+            self._tell_runout(s)
+        if out is None:
             return
         cells = freed_mm if swing is None else freed_mm - swing.over_cells(turn.rev - 1, TURN_BINS)
-        profile.add(cells)
+        profile.add(np.where(out, np.nan, cells))
+        self._learnt[s].append(turn.rev - 1)
+
+    def _free_profile(self, s: int, worth_turns: int) -> None:
+        """Run-out was found (or given up): camber and wander learnt so far had it in them (or lacked it)."""
+        self.profiles[s].replace(self.runouts[s].profile(TURN_BINS), worth_turns)
+        self._learnt[s].clear()
+        self._learnt[s].extend(turn for turn, _ in self.runouts[s].turns)
+        self._learn_wander_anew(s)
+        self._tell_runout(s)
 
     def _tell_runout(self, s: int) -> None:
         swing = self.runouts[s].found
-        if swing is None or self._last_turn is None:
+        if swing is None:
+            self._told_runout[s] = False
             return
+        if self._told_runout[s] or swing.amplitude_se_mm > WELL_KNOWN * swing.amplitude_mm:
+            return
+        self._told_runout[s] = True
+        assert self._last_turn is not None
         sensor = self.sensors[s]
         self._find(
             self._last_turn.end_us,
@@ -596,7 +630,7 @@ class BeltWatch:
                 continue
             for s in usable:
                 rest = np.where(places[s].out, np.nan, self._without_runout(s, turn) - self.profiles[s].mm)
-                self._learn_from(s, turn, rest)
+                self._learn_from(s, rest)
 
     def _match(self, turn: Turn) -> None:
         """Without marks: put travel right by the profile, all sensors together."""

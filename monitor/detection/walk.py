@@ -470,6 +470,11 @@ class WalkEstimator:
         if self.state != "settling" and not self._run:
             self._refresh()
 
+    def forget_wander(self) -> None:
+        """What wander was learnt from was not wander: back to the prior."""
+        self._structure[:] = [0.0] * 4
+        self.s2_mm2, self.kappa_per_rev = PRIOR_WANDER_MM**2, self._kappa_prior
+
     def _refresh(self) -> None:
         """New signature for onsets from now on. Sums of older onsets keep theirs: the change is small."""
         self._sign_ramp()

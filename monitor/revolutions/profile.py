@@ -46,6 +46,11 @@ class Profile:
         self.turns = turns
         self._settle()
 
+    def correct(self, mm: NDArray[np.float64]) -> None:
+        """Add what is now known to have been missing in the turns learnt, (cells,) mm."""
+        self.mm = self.mm + mm
+        self._settle()
+
     def _settle(self) -> None:
         known = self.seen > 0
         if known.any():
