@@ -41,6 +41,7 @@ EARLY_TURNS = (
     9  # run-out is looked for after every turn before this one, then after every eighth (known: second)
 )
 WELL_KNOWN = 0.08  # relative standard error of a swing's amplitude at which it is told
+SECTION_SHARE = 0.25  # more stations out of line than this are no section: a swing not yet known does that
 RUNOUT_TURNS = 12  # turns that a profile freed of run-out is made of
 FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
@@ -570,9 +571,11 @@ class BeltWatch:
     def _add(self, s: int, turn: Turn, freed_mm: NDArray[np.float64], out: NDArray[np.bool_] | None) -> None:
         """One more turn for the search for run-out and, less its stations that are out, for the profile (None: not)."""
         watch, profile = self.runouts[s], self.profiles[s]
-        watch.add(turn.rev - 1, freed_mm)
+        section = out is not None and (watch.found is not None or float(out.mean()) < SECTION_SHARE)
+        watch.add(turn.rev - 1, np.where(out, np.nan, freed_mm) if section and out is not None else freed_mm)
         had = watch.found
-        if turn.rev % (2 if had is not None else 8) == 0 or turn.rev < EARLY_TURNS:
+        calm = not self.sections[s].sections  # a section that comes or goes changes the turns too
+        if calm and (turn.rev % (2 if had is not None else 8) == 0 or turn.rev < EARLY_TURNS):
             watch.look()
         swing = watch.found
         if (had is None) != (

@@ -22,16 +22,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 ROWS = 12  # turns kept whole, for the camber freed of run-out
-TURNS = 52  # turns before them of which coefficients are kept: an order 1/100 off commensurate has turned by half a turn then
+TURNS = (
+    52  # turns before them whose coefficients are kept: an order 0.01 off commensurate turns by 230 degrees
+)
 LEAST_TURNS = 3
 REACH = 0.035  # relative error of length over circumference that is searched: the length may be 3 % wrong
 STEP = 0.04  # step of the grid of orders at which coefficients of turns are taken
-FINE = np.arange(-5, 6) * 0.004  # orders about each of them: phases of all turns tell them from each other
+FINE: NDArray[np.float64] = (
+    np.arange(-5.0, 6.0) * 0.004
+)  # orders about each of them: phases of all turns tell them from each other
 LEAST_AMPLITUDE_MM = 0.25  # a smaller swing is not worth a word
 BESIDE = 1.5 + 0.7 * np.arange(6)  # orders beyond those searched, which show what mere noise has
 LIKELY = 2.0  # log likelihood below the best within which an order still counts: two standard deviations
 MEDIAN_EXPONENTIAL = math.log(2.0)  # median of noise energy over its mean
-ABOVE_OTHERS = 30.0  # energy against their median; the greatest of 1,000 orders of mere noise has 10
+ABOVE_OTHERS = 20.0  # energy against their mean; the greatest of 1,000 orders of mere noise has 7
+UNEXPLAINED = (
+    0.15  # of the energy: a section that came or went looks like a ramp of a turning swing, but leaves 0.25
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +88,7 @@ class RunoutWatch:
         self._beside = self._beside[self._beside > 1.0]
         self._rows: deque[tuple[int, NDArray[np.float64]]] = deque(maxlen=ROWS)
         self._coefficients: deque[tuple[int, NDArray[np.complex128]]] = deque(maxlen=TURNS)
-        self._waves: NDArray[np.complex128] | None = None
+        self._waves: NDArray[Any] | None = None
         self.found: Runout | None = None
 
     def add(self, turn: int, freed_mm: NDArray[np.float64]) -> None:
@@ -97,7 +104,7 @@ class RunoutWatch:
         self._rows.append((turn, freed_mm))
 
     def _coefficients_of(self, rows: list[NDArray[np.float64]]) -> NDArray[np.complex128]:
-        """Coefficients at all orders, (rows, orders). Between stations seen, what differs from the mean is interpolated."""
+        """Coefficients at all orders, (rows, orders); where not seen, the difference from the mean is filled in."""
         assert self._waves is not None
         typical = np.nan_to_num(self._mean(self._freed()))
         x = np.arange(typical.size)
@@ -128,26 +135,29 @@ class RunoutWatch:
             [*(c for _, c in self._coefficients), *self._coefficients_of([r for _, r in self._rows])]
         )
         beside = self._energy(seen[:, self._orders.size :], k, self._beside)[0]
-        floor = float(np.median(beside))
+        noise = float(np.median(beside)) / MEDIAN_EXPONENTIAL
         near = np.arange(self._orders.size)
         if self.found is not None:
-            i = int(np.argmin(np.abs(self._orders - self.found.order)))
-            near = near[max(i - 1, 0) : i + 2]
+            at = int(np.argmin(np.abs(self._orders - self.found.order)))
+            near = near[max(at - 1, 0) : at + 2]
         energy, swing, power = self._energy(seen[:, near], k, self._orders[near])
-        g, i = np.unravel_index(int(np.argmax(energy)), energy.shape)
+        g, i = divmod(int(np.argmax(energy)), FINE.size)
         offset, order = float(FINE[i]), float(self._orders[near[g]] + FINE[i])
         amplitude = 2.0 * abs(complex(swing[g, i]))
-        if amplitude < LEAST_AMPLITUDE_MM or energy[g, i] < ABOVE_OTHERS * floor:
+        column = seen[:, near[g]]
+        left = float((np.abs(column - column.mean()) ** 2).sum()) - float(energy[g, i])
+        turns_so = left <= UNEXPLAINED * float(energy[g, i]) + 3.0 * k.size * noise
+        misfit = max(noise, left / (k.size - 2.0))
+        likely = energy >= energy[g, i] - LIKELY * misfit  # orders that explain the turns as well, or nearly
+        spread = float(np.max(np.abs(2.0 * np.abs(swing[likely]) - amplitude))) / LIKELY
+        se = math.hypot(math.sqrt(2.0 * misfit / float(power[g, i])), spread)
+        if amplitude < LEAST_AMPLITUDE_MM or energy[g, i] < ABOVE_OTHERS * noise or not turns_so:
             lost = self.found is not None
             self.found = None
             return lost
         cells = self._rows[-1][1].size
         w = math.pi * order / cells
         phase = float(np.angle(swing[g, i])) - math.pi * offset  # of the wave at its order, not at the grid's
-        noise = floor / MEDIAN_EXPONENTIAL
-        likely = energy >= energy[g, i] - LIKELY * noise  # orders that explain the turns as well, or nearly
-        spread = float(np.max(np.abs(2.0 * np.abs(swing[likely]) - amplitude))) / LIKELY
-        se = math.hypot(math.sqrt(2.0 * noise / float(power[g, i])), spread)
         self.found = Runout(amplitude * w / math.sin(w), order, phase, se)
         return True
 
