@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .detection.motion import MotionWatch
+from .detection.motion import STILL_BINS, MotionWatch, still_bins
 from .detection.position import TurnPosition, fit_first_turns, place_turn
 from .detection.runout import RunoutWatch, mean_swing
 from .detection.sections import SectionFinding, SectionWatch
@@ -33,7 +33,9 @@ FIRST_TURNS = 3  # regular turns that make the first profile
 STEP_BINS = 2  # live bins to a step of the walk estimator
 BOTH_EVIDENCE = 4.0  # log likelihood ratio at the other pulley that makes a walk doubted until the next mark
 BOTH_REV = 0.4  # ... or a walk there that began no longer ago than this
-MARK_SLACK_REV = 0.02  # after the mark is due, revolutions
+MISFIT = 2.5  # mean squared innovation from which a line does not explain the readings: travel may be wrong
+LOST_REV = 0.5  # after the mark is due, revolutions: it will not come
+BIN_SAMPLES = 10.0  # typical samples of a live bin, for what a standing belt shows
 FAST_WALK = 7.0  # times drift_mm_per_rev: faster than this a walk is doubted for FAST_WAIT_REV
 FAST_WAIT_REV = 0.25
 FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before it is learnt
@@ -139,6 +141,8 @@ class BeltWatch:
         self._steps_seen: list[list[float]] = [[] for _ in range(n)]
         self._doubted: dict[Pulley, tuple[float, WalkFinding]] = {}
         self._blind = False
+        self._suspected_u = math.nan  # travel since which readings disagree with it
+        self._still_bins = STILL_BINS
         self.seen_us = 0  # end of the last live bin: nothing will be found about times before it
 
     # ------------------------------------------------------------ input
@@ -182,8 +186,12 @@ class BeltWatch:
         bins, turn, marks = self.tracker.mark(time_us)
         for live in bins:
             self._bin(live)
+        if self.standing and self.tracker.factor != 0.0:  # a mark does not pass while the belt stands
+            self.standing = False
+            self._find(time_us, "belt-stopped", False)
         self._marks(marks, time_us)
         if turn is not None:
+            self._trust(turn.end_us)
             self._turn(turn)
         if self._blind and not self.tracker.uncertain and not self.standing:
             self._see_again()
@@ -276,7 +284,7 @@ class BeltWatch:
             white = [
                 self._noise_mm2(k, live.end_us) / n if n else math.nan for k, n in enumerate(live.samples)
             ]
-            change = self.motion.still(live.start_us, live.end_us, live.reading_mm, white)
+            change = self.motion.still(live.start_us, live.end_us, live.reading_mm, white, self._still_bins)
         else:
             change = self.motion.step(
                 live.start_us, live.end_us, live.u_start, live.u_end, live.reading_mm, rest, noise,
@@ -285,18 +293,50 @@ class BeltWatch:
         if change is None:
             return False
         stands = change.factor == 0.0
-        t.set_factor(float(change.start_us), 0.0 if stands else 1.0, same_speed=stands or self.standing)
+        if not stands and not self.standing and not t.uncertain:
+            self._distrust(live.u_end)
+            return False
+        t.set_factor(float(change.start_us), 0.0 if stands else 1.0, same_speed=True)
+        self._lose()
+        if stands != self.standing:
+            self.standing = stands
+            self._find(live.end_us, "belt-stopped", stands)
+        return True
+
+    def _lose(self) -> None:
+        """Travel is lost: nothing is judged until it is known again."""
         self.motion.forget()
         self._blind = True
+        self._suspected_u = math.nan
         for runout in self.runouts:
             runout.forget()
         self._doubted.clear()
         for watch in self.sections:
             watch.forget()
-        if stands != self.standing:
-            self.standing = stands
-            self._find(live.end_us, "belt-stopped", stands)
-        return True
+        self._still_bins = still_bins(
+            [p.mm.reshape(LIVE_BINS, -1).mean(axis=1) for p in self.profiles],
+            [self._noise_mm2(s, self.seen_us) / BIN_SAMPLES for s in range(len(self.sensors))],
+        )
+
+    def _distrust(self, u: float) -> None:
+        """Readings say that travel may be wrong: walks found from now on wait for the next mark."""
+        if self._suspected_u != self._suspected_u:
+            self._suspected_u = u
+            self.tracker.suspect()
+
+    def _trust(self, time_us: int) -> None:
+        """A mark closed the turn: was travel right?"""
+        since, self._suspected_u = self._suspected_u, math.nan
+        if since != since:
+            return
+        if self.tracker.uncertain:
+            for watch in self.sections:
+                watch.forget(since)
+            self._lose()
+            return
+        for p, (_, f) in list(self._doubted.items()):
+            del self._doubted[p]
+            self._drift(time_us, p, f)
 
     def _step(self, live: LiveBin, rest: list[float], noise: list[float]) -> None:
         levels = [math.nan] * len(self.sensors)
@@ -331,7 +371,7 @@ class BeltWatch:
             if isinstance(f, Passage):
                 continue
             if f.name == "walk-begins":
-                self._doubted[pulley] = (self._doubt_until(pulley, f, live.u_end), f)
+                self._doubted[pulley] = (self._doubt_until(pulley, f, live), f)
             elif f.name == "walk-ends":
                 self._doubted.pop(pulley, None)
                 self._drift(live.end_us, pulley, f)
@@ -340,19 +380,22 @@ class BeltWatch:
         if pulley in self._doubted and live.u_end >= self._doubted[pulley][0]:
             self._drift(live.end_us, pulley, self._doubted.pop(pulley)[1])
 
-    def _doubt_until(self, pulley: Pulley, f: WalkFinding, u: float) -> float:
+    def _doubt_until(self, pulley: Pulley, f: WalkFinding, live: LiveBin) -> float:
         """Travel until which a walk just found waits, since it may be travel that is wrong, not the belt.
 
         A belt that walks does so at one pulley first; when both readings leave their lines together the
         speed may have changed, which the next mark tells. So may a walk faster than belts walk.
         """
-        limit = self.station.limits.drift_mm_per_rev
+        u, limit = live.u_end, self.station.limits.drift_mm_per_rev
         others = [w for p, w in self.walks.items() if p != pulley]
         both = any(
             w.evidence > BOTH_EVIDENCE or (w.state == "drifting" and u - w.onset_u < BOTH_REV) for w in others
         )
-        if both:
-            return math.floor(u) + 1.0 + MARK_SLACK_REV if self.station.conveyor.marks else u + BOTH_REV
+        since_us = live.end_us - (u - f.u_onset) * self.tracker.turn_us
+        wrong = self.walks[pulley].misfit > MISFIT or self.motion.seems_still(since_us)
+        if both or wrong or self._suspected_u == self._suspected_u:
+            self._distrust(u)
+            return math.floor(u) + 1.0 + LOST_REV if self.station.conveyor.marks else u + BOTH_REV
         return u + FAST_WAIT_REV if abs(f.walk_mm_per_rev) > FAST_WALK * limit else u
 
     def _drift(self, time_us: int, pulley: Pulley, f: WalkFinding) -> None:

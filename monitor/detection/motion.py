@@ -18,6 +18,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 LIVE_STEPS = 128.0  # live bins a revolution, for the wander between two of them
 LOOK = 8  # bins over which a reading is compared with its expected change
 TRIGGER_SIGMAS = 5.0  # a change this unexpected makes the scenarios be tried
@@ -29,6 +32,10 @@ STOP_FAVOUR = (
 STILL_BINS = 20  # bins of readings that scatter by white noise alone: the belt stands
 STILL_CHI2 = 1.7  # chi-square per degree of freedom that white noise stays below, 20 bins, 99 times in 100
 LEAVE_SIGMAS = 5.0  # a standing belt's reading this far from its mean, in two bins running: it runs again
+SHOWS = 1.5  # camber's scatter, of the noise's, at which a stretch cannot be taken for standing
+STANDING = 48  # bins of a standing belt with which the latest are compared
+KEPT = 240  # bins kept
+SLOWEST = 0.6  # of its last speed, at which a belt whose speed is not known is thought to run at least
 MISFIT = 4.0  # chi-square per degree of freedom, at one sensor, from which the present travel is doubted
 GAIN = 16.0  # chi-square that a scenario must save at each of two sensors
 FIT = 3.0  # chi-square per degree of freedom that it may leave at each
@@ -60,7 +67,7 @@ class MotionWatch:
 
     def __init__(self, sensors: int) -> None:
         self._n = sensors
-        self._seen: deque[_Seen] = deque(maxlen=48)
+        self._seen: deque[_Seen] = deque(maxlen=KEPT)
         self._quiet = 0
 
     def forget(self) -> None:
@@ -102,33 +109,45 @@ class MotionWatch:
         end_us: int,
         reading_mm: Sequence[float],
         white_mm2: Sequence[float],
+        bins: int = STILL_BINS,
     ) -> SpeedChange | None:
         """One live bin while travel is uncertain: does the belt stand? Told without travel or profile.
 
         A standing belt's readings scatter by their white noise alone (white_mm2, of each bin) about one
-        value; a running one's by camber and wander too.
+        value; a running one's by camber and wander too. bins: how many must do so (see `still_bins`).
         """
         self._seen.append(
             _Seen(start_us, end_us, 0.0, 0.0, tuple(reading_mm), tuple(reading_mm), tuple(white_mm2))
         )
-        seen = list(self._seen)[-STILL_BINS:]
-        if len(seen) < STILL_BINS:
+        seen = list(self._seen)[-bins:]
+        if len(seen) < bins:
             return None
         heard = False
         for s in range(self._n):
-            bins = [b for b in seen if b.reading[s] == b.reading[s] and b.noise[s] == b.noise[s]]
-            if len(bins) < STILL_BINS // 2:
+            told = [b for b in seen if b.reading[s] == b.reading[s] and b.noise[s] == b.noise[s]]
+            if len(told) < bins // 2:
                 continue
             heard = True
-            weight = sum(1.0 / b.noise[s] for b in bins)
-            mean = sum(b.reading[s] / b.noise[s] for b in bins) / weight
-            if sum((b.reading[s] - mean) ** 2 / b.noise[s] for b in bins) > STILL_CHI2 * (len(bins) - 1):
+            if _scatter(told, s) > STILL_CHI2 * (len(told) - 1):
                 return None
         return SpeedChange(seen[0].start_us, 0.0) if heard else None
 
+    def seems_still(self, since_us: float) -> bool:
+        """Could the belt have stood since then? Every sensor's readings scatter by their noise about one value."""
+        bins = [b for b in self._seen if b.start_us >= since_us]
+        heard = False
+        for s in range(self._n):
+            seen = [b for b in bins if b.reading[s] == b.reading[s] and b.noise[s] == b.noise[s]]
+            if len(seen) < LOOK // 2:
+                continue
+            heard = True
+            if _scatter(seen, s) > STILL_CHI2 * (len(seen) - 1):
+                return False
+        return heard
+
     def _starts(self) -> SpeedChange | None:
         """While the belt stands a reading has no wander and no camber: any lasting change is travel."""
-        seen = list(self._seen)
+        seen = list(self._seen)[-STANDING:]
         if len(seen) < LOOK + 2:
             return None
         for s in range(self._n):
@@ -220,6 +239,34 @@ class MotionWatch:
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""
         return dict(self.__dict__)
+
+
+def still_bins(profiles_mm: list[NDArray[np.float64]], white_mm2: list[float]) -> int:
+    """Live bins over which a belt must seem still, so that a running one would have shown its camber.
+
+    profiles_mm: of each sensor, (LIVE_STEPS,) means over live bins; white_mm2: variance of a bin. The least
+    length of which no stretch of this belt is flat at all sensors at once, at the slowest speed thought of.
+    """
+    cells = int(LIVE_STEPS)
+    for length in (20, 28, 40, 56, 80, 112):
+        flat = np.ones(cells, np.bool_)
+        for mm, white in zip(profiles_mm, white_mm2, strict=True):
+            round_twice = np.concatenate((mm, mm[:length]))
+            sums = np.concatenate((np.zeros(1), np.cumsum(round_twice)))
+            squares = np.concatenate((np.zeros(1), np.cumsum(round_twice**2)))
+            mean = (sums[length:] - sums[:-length])[:cells] / length
+            about = (squares[length:] - squares[:-length])[:cells] - length * mean**2
+            flat &= about < SHOWS * (length - 1) * white
+        if not flat.any():
+            return math.ceil(length / SLOWEST)
+    return KEPT - 1
+
+
+def _scatter(bins: list[_Seen], s: int) -> float:
+    """Chi-square of a sensor's readings about their own weighted mean."""
+    weight = sum(1.0 / b.noise[s] for b in bins)
+    mean = sum(b.reading[s] / b.noise[s] for b in bins) / weight
+    return sum((b.reading[s] - mean) ** 2 / b.noise[s] for b in bins)
 
 
 def _mean(values: list[float]) -> float:

@@ -51,9 +51,10 @@ class SectionWatch:
         self._run: list[tuple[float, float, float]] = []
         self.sections: list[_Section] = []
 
-    def forget(self) -> None:
-        """Travel is no longer certain: what is under way is dropped, what was found stays."""
+    def forget(self, since_u: float = math.inf) -> None:
+        """Travel is not certain (since since_u): what is under way is dropped, and passages since then."""
         self._run = []
+        self.sections = [s for s in self.sections if s.raised or s.u_peak < since_u]
 
     def step(self, u_start: float, u_end: float, departure_mm: float) -> list[SectionFinding]:
         """One live bin: departure of this edge from camber and line, mm (NaN = not seen)."""

@@ -41,6 +41,7 @@ SECTION_MM = (
     1700.0  # a section is seldom longer; an onset must be older than this much belt (within AGE_LIMITS)
 )
 AGE_LIMITS_REV = (0.12, 0.25)
+OUTLIER_CHI2 = 9.0  # a squared innovation counts no more than this toward the misfit of a line
 RETURN_GATE = 2.0  # after a section, readings count again from this many standard deviations on
 LONGEST_SECTION_MM = (
     2600.0  # readings that stay out for longer than this are the whole belt (within RUN_LIMITS)
@@ -122,6 +123,7 @@ class WalkEstimator:
             maxlen=LEAD_BINS
         )
         self._tail = 0  # bins after a section that are still left out
+        self._misfit = [0.0, 0.0]  # sum of squared innovations since the line began, and their number
         self._run: list[
             tuple[float, float, float, float]
         ] = []  # gated bins under way: u_start, u_end, departure, r
@@ -141,6 +143,7 @@ class WalkEstimator:
     def _begin(self, u: float, slope_se: float, state: State) -> None:
         """A new line from travel u on, through the points kept since then."""
         f: LineFilter | None = None
+        chi2, count = 0.0, 0.0
         for p in self._points:
             if p.u <= u:
                 continue
@@ -163,9 +166,12 @@ class WalkEstimator:
             f.predict(p.du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
             if p.r == p.r:
                 expected, variance = f.expect(p.noise)
+                count += 1.0
+                chi2 += min((p.r - expected) ** 2 / variance, OUTLIER_CHI2)
                 if abs(p.r - expected) <= GATE * math.sqrt(variance):
                     f.update(p.r - expected, variance)
         self.filter = f
+        self._misfit = [chi2, count]
         self.state = state
         self.u_segment = u
         self._slope_se = slope_se
@@ -230,6 +236,9 @@ class WalkEstimator:
         expected, variance = f.expect(noise_mm2)
         innovation = reading_mm - expected
         found: list[WalkFinding | Passage] = []
+        if reading_mm == reading_mm:
+            self._misfit[0] += min(innovation * innovation / variance, OUTLIER_CHI2)
+            self._misfit[1] += 1.0
         gate = RETURN_GATE if self._run else GATE
         if reading_mm != reading_mm or abs(innovation) > gate * math.sqrt(variance):
             if reading_mm == reading_mm:
@@ -407,6 +416,11 @@ class WalkEstimator:
         return [WalkFinding("walk-ends", self.u_segment, w)]
 
     # ------------------------------------------------------------ what is known
+
+    @property
+    def misfit(self) -> float:
+        """Mean squared innovation since the present line began: 1 where a line explains the readings; NaN: none."""
+        return self._misfit[0] / self._misfit[1] if self._misfit[1] else math.nan
 
     @property
     def walk(self) -> LineFit:
