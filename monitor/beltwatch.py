@@ -342,7 +342,7 @@ class BeltWatch:
         levels = [math.nan] * len(self.sensors)
         for p in self.pulleys:
             walk, step = self.walks[p], self._steps[p]
-            seen = [s for s in self.of_pulley[p] if rest[s] == rest[s]]
+            seen = [s for s in self.of_pulley[p] if rest[s] == rest[s] and not self._section_due(s, live)]
             if step.bins == 0:
                 step.u_start, step.total, step.noise, step.readings = live.u_start, 0.0, 0.0, 0
             step.bins += 1
@@ -365,6 +365,15 @@ class BeltWatch:
                         live.end_us, s, self.sections[s].step(live.u_start, live.u_end, rest[s] - f.m - f.o)
                     )
         self.now = tuple(levels)
+
+    def _section_due(self, s: int, live: LiveBin) -> bool:
+        """Does sensor s see a section now that departed here, or at another sensor, within the last turns?"""
+        for other, watch in enumerate(self.sections):
+            if watch.sections:
+                shift = (self.station_mm(s, 0.0) - self.station_mm(other, 0.0)) / self.length_mm
+                if watch.expects(live.u_start + shift, live.u_end + shift):
+                    return True
+        return False
 
     def _walked(self, live: LiveBin, pulley: Pulley, found: list[WalkFinding | Passage]) -> None:
         for f in found:

@@ -41,6 +41,7 @@ SECTION_MM = (
     1700.0  # a section is seldom longer; an onset must be older than this much belt (within AGE_LIMITS)
 )
 AGE_LIMITS_REV = (0.12, 0.25)
+MISFIT = 3.0  # mean squared innovation from which a line explains nothing
 OUTLIER_CHI2 = 9.0  # a squared innovation counts no more than this toward the misfit of a line
 RETURN_GATE = 2.0  # after a section, readings count again from this many standard deviations on
 LONGEST_SECTION_MM = (
@@ -385,7 +386,8 @@ class WalkEstimator:
         self.segments[-1] = (self.segments[-1][0], f.w)
         if u_end - self.u_segment < self._age_min / self._bins:
             return []
-        if abs(f.w) >= self._w1 and abs(f.w) - self._w0 > PROVING_SIGMAS * se:
+        walks = abs(f.w) >= self._w1 and abs(f.w) - self._w0 > PROVING_SIGMAS * se
+        if walks and self.misfit < MISFIT:
             self.state = "drifting"
             self.onset_u = self.u_segment
             self._forget_ages()
