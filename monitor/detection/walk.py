@@ -42,6 +42,7 @@ SECTION_MM = (
 )
 AGE_LIMITS_REV = (0.12, 0.25)
 MISFIT = 3.0  # mean squared innovation from which a line explains nothing
+USUAL_NOISE_MM2 = 0.05**2  # of a step, before any was seen
 OUTLIER_CHI2 = 9.0  # a squared innovation counts no more than this toward the misfit of a line
 RETURN_GATE = 2.0  # after a section, readings count again from this many standard deviations on
 LONGEST_SECTION_MM = (
@@ -198,7 +199,7 @@ class WalkEstimator:
         g = self.filter
         f = LineFilter(0.0, 0.0, 0.0, g.pmm, g.pmw, g.pmo, g.pww, g.pwo, g.poo)
         du = 1.0 / self._bins
-        noise = self._points[-1].noise if self._points else 0.0025
+        noise = next((p.noise for p in reversed(self._points) if p.noise == p.noise), USUAL_NOISE_MM2)
         out = []
         for a in range(AGES):
             f.predict(du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
