@@ -31,10 +31,10 @@ from ..numerics.wander import LineFilter, LineFit, fit_line, fit_wander
 AGES = 96  # onsets looked at, bins: 1.5 revolutions
 GATE = 4.0  # innovations beyond this many standard deviations are a section, not the belt
 LOG_RATIO_RAISE = (
-    8.0  # log likelihood ratio that raises; see DEVELOPERS.md for the false alarms it was designed for
+    7.5  # log likelihood ratio that raises; see DEVELOPERS.md for the false alarms it was designed for
 )
 PROVING_SIGMAS = 5.0  # a new line is a walk when it is this far above half the limit
-LOG_RATIO_KINK = 8.0  # the same for a change of a walk under way
+LOG_RATIO_KINK = 6.0  # the same for a change of a walk under way
 USUAL = 4.0  # times drift_mm_per_rev: spread of the rates expected of a walk (a normal prior)
 FASTEST = 8.0  # times drift_mm_per_rev: no walk faster than this is looked for bin by bin
 SECTION_MM = (
@@ -377,7 +377,7 @@ class WalkEstimator:
 
     def _is_nil(self) -> bool:
         f = self.filter
-        return f is not None and abs(f.w) + 1.5 * math.sqrt(max(f.pww, 0.0)) < self._w1
+        return f is not None and abs(f.w) + 1.0 * math.sqrt(max(f.pww, 0.0)) < self._w1
 
     def _prove(self, u_end: float) -> list[WalkFinding | Passage]:
         """A new line of unknown slope: is it a walk, or steady? Undecided as long as its spread says so."""
@@ -500,6 +500,8 @@ class WalkEstimator:
         """Shape of the whole belt's path over travel u, mm, up to a constant: the lines found so far, end to end."""
         y = np.zeros(u.size)
         lines = list(self.segments)
+        if self.state == "steady" and self.filter is not None:
+            lines[-1] = (lines[-1][0], self.filter.w)  # a creep would leak into the profile as a sawtooth
         for i, (start, w) in enumerate(lines):
             end = lines[i + 1][0] if i + 1 < len(lines) else math.inf
             y += w * (np.clip(u, start, end) - start)
