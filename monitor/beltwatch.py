@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from .detection.edges import EdgeFinding, EdgePair
 from .detection.motion import MotionWatch
 from .detection.position import TurnPosition, fit_first_turns, place_turn
 from .detection.runout import RunoutWatch
@@ -109,6 +110,11 @@ class BeltWatch:
             p: WalkEstimator(station.limits.drift_mm_per_rev, self.length_mm, LIVE_BINS // STEP_BINS)
             for p in self.pulleys
         }
+        self.pairs = {
+            p: EdgePair(station.limits.width_mm, self.length_mm)
+            for p, of in self.of_pulley.items()
+            if sorted(self.sensors[s].edge for s in of) == ["left", "right"]
+        }
         self.sections = [SectionWatch(station.limits.wobble_mm, self.length_mm) for _ in self.sensors]
         self.motion = MotionWatch(n)
         order = self.length_mm / (math.pi * station.conveyor.pulley_diameter_mm)
@@ -191,6 +197,8 @@ class BeltWatch:
         self._blind = not self.learning
         for watch in self.sections:
             watch.forget()
+        for pair in self.pairs.values():
+            pair.forget()
         if self.learning:
             self._first = []
 
@@ -284,6 +292,8 @@ class BeltWatch:
         self._doubted.clear()
         for watch in self.sections:
             watch.forget()
+        for pair in self.pairs.values():
+            pair.forget()
         if stands != self.standing:
             self.standing = stands
             self._find(live.end_us, "belt-stopped", stands)
@@ -298,9 +308,10 @@ class BeltWatch:
                 step.u_start, step.total, step.noise, step.readings = live.u_start, 0.0, 0.0, 0
             step.bins += 1
             if seen:
+                reading, variance = self._reading(live, p, seen, rest, noise)
                 step.readings += 1
-                step.total += sum(rest[s] for s in seen) / len(seen)
-                step.noise += sum(noise[s] for s in seen) / len(seen) ** 2
+                step.total += reading
+                step.noise += variance
             if step.bins >= STEP_BINS:
                 reading = step.total / step.readings if step.readings else math.nan
                 variance = step.noise / step.readings**2 if step.readings else math.nan
@@ -316,6 +327,39 @@ class BeltWatch:
                         live.end_us, s, self.sections[s].step(live.u_start, live.u_end, rest[s] - f.m - f.o)
                     )
         self.now = tuple(levels)
+
+    def _reading(
+        self, live: LiveBin, pulley: Pulley, seen: list[int], rest: list[float], noise: list[float]
+    ) -> tuple[float, float]:
+        """The whole belt's reading at a pulley in this bin, and its noise variance."""
+        pair, f = self.pairs.get(pulley), self.walks[pulley].filter
+        if pair is None:
+            return sum(rest[s] for s in seen) / len(seen), sum(noise[s] for s in seen) / len(seen) ** 2
+        left, right = sorted(self.of_pulley[pulley], key=lambda s: self.sensors[s].edge)
+        line, spread = (math.nan, math.nan) if f is None else (f.m + f.o, f.pmm + 2.0 * f.pmo + f.poo)
+        told = pair.step(
+            live.u_start, live.u_end, rest[left], rest[right], (noise[left], noise[right]), line, spread
+        )
+        self._offset[left] += told.moved_mm[0]
+        self._offset[right] += told.moved_mm[1]
+        for found in told.found:
+            self._edge_found(live.end_us, pulley, left, right, found)
+        return told.reading_mm, told.noise_mm2
+
+    def _edge_found(self, time_us: int, pulley: Pulley, left: int, right: int, f: EdgeFinding) -> None:
+        s = {"left": left, "right": right, "apart": None}[f.cause]
+        place = s if s is not None else left
+        here = f.u_start == f.u_start
+        self._find(
+            time_us,
+            f.name,
+            f.active,
+            pulley=pulley,
+            sensor=self.sensors[s].name if s is not None else None,
+            value_mm=f.size_mm,
+            start_mm=self.station_mm(place, f.u_start) if here else None,
+            end_mm=self.station_mm(place, f.u_end) if here else None,
+        )
 
     def _walked(self, live: LiveBin, pulley: Pulley, found: list[WalkFinding | Passage]) -> None:
         for f in found:
@@ -357,18 +401,32 @@ class BeltWatch:
         self._find(time_us, "drift", begins, pulley=pulley, value_mm=walk, text=f"{f.u_onset:.3f}")
 
     def _sectioned(self, time_us: int, s: int, found: list[SectionFinding]) -> None:
-        sensor = self.sensors[s]
         for f in found:
+            teller, kind = self._teller(s, f)
+            if teller is None:
+                continue
             self._find(
                 time_us,
                 "section-wobble",
                 f.name == "section-begins",
-                pulley=sensor.pulley,
-                sensor=sensor.name,
+                pulley=self.sensors[teller].pulley,
+                sensor=self.sensors[teller].name,
+                text=kind,
                 value_mm=f.peak_mm,
                 start_mm=self.station_mm(s, f.u_start),
                 end_mm=self.station_mm(s, f.u_end),
             )
+
+    def _teller(self, s: int, f: SectionFinding) -> tuple[int | None, str]:
+        """The sensor in whose name a section is told (None: it is told already), and what both edges say of it."""
+        pair = self.pairs.get(self.sensors[s].pulley)
+        if pair is None:
+            return s, ""
+        told = pair.section(self.sensors[s].edge, f)
+        if told is None:
+            return None, ""
+        same = (k for k in self.of_pulley[self.sensors[s].pulley] if self.sensors[k].edge == told[0])
+        return next(same), told[1]
 
     def _find(self, time_us: int, name: str, active: bool, **more: Any) -> None:
         self._tell(BeltFinding(time_us, name, active, **more))
@@ -397,6 +455,7 @@ class BeltWatch:
         if self.learning:
             self._first_turn(turn)
             return
+        turn = self._zeroed(turn)
         self._learn_roughness()
         places = [self._place(s, turn) for s in range(len(self.sensors))]
         self._report(turn, places)
@@ -407,6 +466,18 @@ class BeltWatch:
         self._learn_held()
         self._learn_length()
         self._held = _Held(turn, places, learn)
+
+    def _zeroed(self, turn: Turn) -> Turn:
+        """The turn with what moved an edge's reading for good taken out, where both edges tell it."""
+        reading = turn.reading_mm
+        u = turn.rev - 1 + (np.arange(TURN_BINS) + 0.5) / TURN_BINS
+        for p, pair in self.pairs.items():
+            for s in self.of_pulley[p]:
+                moved = pair.moved_mm(self.sensors[s].edge, u)
+                if moved is not None:
+                    reading = reading.copy() if reading is turn.reading_mm else reading
+                    reading[s] -= moved
+        return turn if reading is turn.reading_mm else replace(turn, reading_mm=reading)
 
     def _first_turn(self, turn: Turn) -> None:
         places = [self._place(s, turn) for s in range(len(self.sensors))]
@@ -440,6 +511,8 @@ class BeltWatch:
             mean = sum(f[2] for f in fits) / len(fits)
             for s, f in zip(self.of_pulley[p], fits, strict=True):
                 self._offset[s] = f[2] - mean if len(fits) > 1 else 0.0
+        for pair in self.pairs.values():
+            pair.start()
         self.learning = False
         self._blind = False
         end_us = self._first[-1].end_us

@@ -29,7 +29,8 @@ ALLOWED: dict[str, set[str]] = {
     "numerics": FOUNDATION,
     **{block: FOUNDATION | {"numerics"} for block in BLOCKS},
     "beltwatch": FOUNDATION | {"numerics"} | set(BLOCKS) - {"simulation"},  # one half of the pipeline
-    "pipeline": FOUNDATION | {"numerics", "beltwatch"} | set(BLOCKS) - {"simulation"},
+    "beltnotes": FOUNDATION | {"beltwatch"},
+    "pipeline": FOUNDATION | {"numerics", "beltwatch", "beltnotes"} | set(BLOCKS) - {"simulation"},
     "outside": FOUNDATION | {"numerics", "pipeline"} | set(BLOCKS),
     "cli": FOUNDATION | {"numerics", "pipeline", "outside"} | set(BLOCKS),
     "__main__": {"cli"},

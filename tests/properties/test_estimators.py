@@ -23,6 +23,7 @@ import pytest
 import monitor.detection
 import monitor.revolutions
 from monitor.detection import sensors
+from monitor.detection.edges import EdgePair
 from monitor.detection.motion import MotionWatch
 from monitor.detection.runout import RunoutWatch
 from monitor.detection.sections import EdgeWatch, SectionWatch
@@ -102,6 +103,16 @@ def section_input(rng: Draw, k: int) -> tuple[float, float, float]:
     return k / 128, (k + 1) / 128, out + 0.1 * float(rng.standard_normal())
 
 
+def pair_input(rng: Draw, k: int) -> tuple[Any, ...]:
+    """A left edge that is damaged for a while, then a sensor that is knocked aside."""
+    left, right = (0.1 * rng.standard_normal(2)).tolist()
+    if 300 < k < 700 and k % 128 < 8:
+        left += 6.0
+    if k > 400:
+        right -= 3.0
+    return k / 128, (k + 1) / 128, left, right, (0.01, 0.01), 0.0, 0.001
+
+
 def motion_input(rng: Draw, k: int) -> tuple[Any, ...]:
     reading = tuple(float(v) for v in rng.normal(0.0, 0.1, 2) + (3.0 if 300 < k < 340 else 0.0))
     return (k * 100_000, (k + 1) * 100_000, k / 128, (k + 1) / 128, reading, reading, (0.01, 0.01))
@@ -163,6 +174,22 @@ DRIVERS: dict[type, Driver] = {
         lambda g: (g[0], g[1], -g[2]),
         lambda watch: [size for _, _, size in watch.active],
         lambda k: (k / 128, (k + 1) / 128, NONE),
+    ),
+    EdgePair: Driver(
+        lambda: EdgePair(2.0, 10_000.0),
+        pair_input,
+        lambda pair, g: plain(pair.step(*g)),
+        lambda rng, k: (
+            k / 128,
+            (k + 1) / 128,
+            odd(rng),
+            odd(rng),
+            (1e-9, NONE if rng.random() < 0.1 else 1.0),
+            odd(rng),
+            abs(odd(rng)),
+        ),
+        silent=lambda k: (k / 128, (k + 1) / 128, NONE, NONE, (NONE, NONE), 0.0, 0.001),
+        size_after=700,
     ),
     MotionWatch: Driver(
         lambda: MotionWatch(2),
