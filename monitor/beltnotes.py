@@ -5,7 +5,7 @@ from __future__ import annotations
 from .beltwatch import BeltFinding
 from .records import Event
 
-EDGE_NOTES = ("edge-damage", "width-change", "edge-shift")
+EDGE_NOTES = ("edge-damage", "width-change", "edge-shift", "sensor-scale", "sensor-lag")
 SECTION_WORDS = {  # by what the two edges of the pulley did while the section passed
     "bend": "Both edges go the same way: the belt is bent there.",
     "left": "Only the left edge departs, the right one keeps its line: that edge is damaged, or hangs.",
@@ -16,6 +16,8 @@ SECTION_WORDS = {  # by what the two edges of the pulley did while the section p
 
 def edge_note(t_s: float, rev: int, f: BeltFinding) -> Event:
     """The note for a finding of EDGE_NOTES."""
+    if f.name in ("sensor-scale", "sensor-lag"):
+        return _lie_note(t_s, rev, f)
     return Event(
         t_s,
         rev,
@@ -28,6 +30,53 @@ def edge_note(t_s: float, rev: int, f: BeltFinding) -> Event:
         end_mm=f.end_mm,
         text=_words(f),
         details={"active": f.active},
+    )
+
+
+def _lie_note(t_s: float, rev: int, f: BeltFinding) -> Event:
+    """A sensor that cannot be telling the truth, or can again; `value_mm` carries its gain or lag."""
+    figure = f.value_mm or 0.0
+    figures: dict[str, bool | float | str] = {
+        "active": f.active,
+        "gain" if f.name == "sensor-scale" else "lag_rev": round(figure, 4),
+    }
+    if f.text:
+        figures["against"] = f.text
+    return Event(
+        t_s,
+        rev,
+        "note",
+        f.name,
+        pulley=f.pulley,
+        sensor=f.sensor,
+        text=_lie_words(f, figure),
+        details=figures,
+    )
+
+
+def _lie_words(f: BeltFinding, figure: float) -> str:
+    if f.name == "sensor-lag":
+        if not f.active:
+            return f"{f.sensor} sees the belt in time again."
+        return (
+            f"{f.sensor} sees the belt {100.0 * figure:.1f} % of a revolution later than it did, the other sensors "
+            "do not: it answers slowly, or was moved along the belt. Look at it."
+        )
+    if not f.active:
+        return f"{f.sensor} shows the belt's camber in its right size again."
+    if not f.text:
+        return (
+            f"{f.sensor} shows the belt's camber {figure:.2f} times as large as it did, the other sensors do not: its "
+            "scale has changed (supply, distance, dirt). Look at it; positions from it are wrong by as much."
+        )
+    if 0.4 < figure < 2.5:
+        return (
+            f"{f.sensor} shows the camber of the same edge {figure:.2f} times as large as {f.text} does: "
+            "counts_per_mm of one of the two is wrong, or one of them does not see the whole departure."
+        )
+    return (
+        f"{f.sensor} and {f.text} do not show the same camber of the same edge: one of them cannot be believed, "
+        "or the station file is wrong about its edge, its pulley or carry_length_mm."
     )
 
 

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .crosscheck import CrossCheck
 from .detection.edges import EdgeFinding, EdgePair
 from .detection.motion import MotionWatch
 from .detection.position import TurnPosition, fit_first_turns, place_turn
@@ -119,6 +120,7 @@ class BeltWatch:
         self.motion = MotionWatch(n)
         order = self.length_mm / (math.pi * station.conveyor.pulley_diameter_mm)
         self.runouts = [RunoutWatch(order) for _ in self.sensors]
+        self.cross = CrossCheck(self.sensors, self.profiles)
         self._offset = [0.0] * n
         self._first: list[Turn] = []
         self._held: _Held | None = None
@@ -199,6 +201,7 @@ class BeltWatch:
             watch.forget()
         for pair in self.pairs.values():
             pair.forget()
+        self.cross.forget()
         if self.learning:
             self._first = []
 
@@ -294,6 +297,7 @@ class BeltWatch:
             watch.forget()
         for pair in self.pairs.values():
             pair.forget()
+        self.cross.forget()
         if stands != self.standing:
             self.standing = stands
             self._find(live.end_us, "belt-stopped", stands)
@@ -465,6 +469,7 @@ class BeltWatch:
         self._learn_wander(turn, places, learn)
         self._learn_held()
         self._learn_length()
+        self._cross_check(turn)
         self._held = _Held(turn, places, learn)
 
     def _zeroed(self, turn: Turn) -> Turn:
@@ -531,6 +536,7 @@ class BeltWatch:
                 )
         self._first = []
         self._learn_length()
+        self._share_profiles(self._last_turn)
 
     def _learn_first_wander(self, s: int, profile_mm: NDArray[np.float64]) -> None:
         """Wander within the first turns, as a turn to come will show it against their mean.
@@ -563,7 +569,7 @@ class BeltWatch:
                 if self.sensors[i].edge != self.sensors[d].edge:
                     continue
                 expected = carry / nominal
-                found, se = delay(self.profiles[d].mm, self.profiles[i].mm, expected, 0.05 * expected)
+                found, se = delay(self.profiles[d].own_mm, self.profiles[i].own_mm, expected, 0.05 * expected)
                 if found == found and 0.0 < se < 0.02 and found > 0.0:
                     spread = carry / found**2 * max(se, LEAST_DELAY_SE)
                     total += carry / found / spread**2
@@ -595,12 +601,38 @@ class BeltWatch:
         swing = self.runouts[s].found
         return reading if swing is None else reading - swing.over_cells(turn.rev - 1, TURN_BINS)
 
+    def _share_profiles(self, turn: Turn | None) -> None:
+        """Profiles of the same edge at the two pulleys help each other."""
+        if turn is None:
+            return
+        for s, sensor in enumerate(self.sensors):
+            walk, samples = self.walks[sensor.pulley], float(turn.samples[s].sum())
+            if samples > 0.0:
+                noise = math.sqrt(self._noise_mm2(s, turn.end_us))
+                self.cross.heard(s, noise, samples, walk.s2_mm2, walk.kappa_per_rev)
+        self.cross.share(self.station.conveyor.carry_length_mm / self.length_mm)
+
+    def _cross_check(self, turn: Turn) -> None:
+        """What the sensors say of each other, once a turn."""
+        self._share_profiles(turn)
+        for f in self.cross.judge(self.station.conveyor.carry_length_mm / self.length_mm):
+            self._find(
+                turn.end_us,
+                f.name,
+                f.active,
+                pulley=self.sensors[f.sensor].pulley,
+                sensor=self.sensors[f.sensor].name,
+                value_mm=f.figure,
+                text=self.sensors[f.other].name if f.other >= 0 else "",
+            )
+
     def _learnable(self, s: int, turn: Turn, place: TurnPosition) -> bool:
         walk = self.walks[self.sensors[s].pulley]
         return (
             turn.regular
             and place.used_share > 0.6
             and walk.state != "settling"
+            and not self.cross.lying(s)
             and self._gate.fault(s, turn.end_us) == ""
         )
 
@@ -614,6 +646,8 @@ class BeltWatch:
             if not held.learn[s] and not runout_only:
                 continue
             line = self.walks[self.sensors[s].pulley].path(u)
+            if runout_only and self.walks[self.sensors[s].pulley].state != "settling":
+                self.cross.turn(s, self._without_runout(s, held.turn) - (line - float(line.mean())))
             freed = held.turn.reading_mm[s] - held.places[s].position_mm - (line - float(line.mean()))
             if held.learn[s]:
                 self._add(s, held.turn, np.where(held.places[s].out, np.nan, freed))

@@ -231,6 +231,18 @@ def _one_edge(rng: Draw, belt: Params) -> Params:
     return _with(belt, expect=expect)
 
 
+def _lies(rng: Draw, belt: Params) -> Params:
+    """One sensor's scale is wrong, from the start or from some time on, or it becomes slow; noise stays as it was."""
+    belt = _with(belt, camber_pp_mm=_log(rng, 4.0, 18.0))
+    kind: FaultKind = "scaled" if rng.random() < 0.7 else "sluggish"
+    start = 0.0 if kind == "scaled" and rng.random() < 0.5 else rng.uniform(8.0, 11.0) * _rev_s(belt)
+    # slow: a lag of 1 to 4 % of a revolution
+    size = float(rng.choice([0.5, 0.7, 1.35])) if kind == "scaled" else rng.uniform(0.01, 0.04) * _rev_s(belt)
+    fault = Fault(kind, int(rng.integers(2)), start, 1e12, size)
+    expect = {"kind": kind, "fault_at_s": start, "sensor": belt.sensors[fault.sensor].name, "size": size}
+    return _with(belt, faults=(fault,), expect=expect)
+
+
 def _runout(rng: Draw, belt: Params) -> Params:
     pulley = _pulley(rng)
     return _with(belt, revs=30.0, runout_mm=rng.uniform(0.4, 2.0), runout_pulley=pulley)
@@ -380,6 +392,7 @@ FAMILIES: dict[str, Build] = {
     "edges-apart": _apart,
     "edges-bent": _bent,
     "edges-fault": _one_edge,
+    "pair-lies": _lies,
     "plain": _plain,
     "runout": _runout,
     "fault-stuck": _fault("stuck"),
