@@ -647,7 +647,7 @@ class BeltWatch:
                 continue
             line = self.walks[self.sensors[s].pulley].path(u)
             if runout_only and self.walks[self.sensors[s].pulley].state != "settling":
-                self.cross.turn(s, self._without_runout(s, held.turn) - (line - float(line.mean())))
+                self.cross.turn(s, self._without_runout(s, held.turn))
             freed = held.turn.reading_mm[s] - held.places[s].position_mm - (line - float(line.mean()))
             if held.learn[s]:
                 self._add(s, held.turn, np.where(held.places[s].out, np.nan, freed))

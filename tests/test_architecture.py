@@ -29,7 +29,9 @@ ALLOWED: dict[str, set[str]] = {
     "numerics": FOUNDATION,
     **{block: FOUNDATION | {"numerics"} for block in BLOCKS},
     "crosscheck": FOUNDATION | {"numerics", "detection", "revolutions"},
-    "beltwatch": FOUNDATION | {"numerics", "crosscheck"} | set(BLOCKS) - {"simulation"},  # one half of the pipeline
+    "beltwatch": FOUNDATION
+    | {"numerics", "crosscheck"}
+    | set(BLOCKS) - {"simulation"},  # one half of the pipeline
     "beltnotes": FOUNDATION | {"beltwatch"},
     "pipeline": FOUNDATION | {"numerics", "beltwatch", "beltnotes"} | set(BLOCKS) - {"simulation"},
     "outside": FOUNDATION | {"numerics", "pipeline"} | set(BLOCKS),

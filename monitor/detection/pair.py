@@ -4,10 +4,11 @@ Model. Both profiles are the same camber, the drive's delayed by a known share o
 errors of its own: white noise of the sensor and the belt's wander, which differs at the two pulleys. Over
 `turns` turns a harmonic's coefficient c_k = sum(y exp(-2 pi i k u)) / cells has the error variance
 
-    v_k = (noise^2 / samples + 2 s2 kappa / (kappa^2 + (2 pi k)^2)) / turns
+    v_k = (noise^2 / samples + 2 s2 (kappa / (kappa^2 + w^2) + E)) / turns,    w = 2 pi k,
+    E = (1 - exp(-kappa)) (w^2 - kappa^2) / (kappa^2 + w^2)^2
 
 (samples: of a turn; s2, kappa: variance of the wander and its decay per revolution, an Ornstein-Uhlenbeck
-process, whose line spectrum over one revolution this is).
+process, integrated over one revolution, whose two ends need not meet: E).
 
 Better profiles. If the two agree, the inverse-variance mean of both is the best estimate of each harmonic,
 and its variance is half of either's. Whether they agree is asked octave by octave: what the mean squared
@@ -26,7 +27,7 @@ LIE_SIGMAS standard errors, which are enlarged by what the residuals exceed thei
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -39,9 +40,14 @@ LIE_GAIN = 0.15  # a scale wrong by less than this is not worth a note
 LIE_LAG_REV = 0.004  # ... and a lag of less than this: 4 cm of a belt of 10 m
 TRUE_GAIN = 0.07  # a scale right again
 MATCH_HARMONICS = 40  # harmonics that gain and lag are told from
-MATCH_TURNS = 5  # turns a profile must have before it is compared
-KEEP = 0.6  # share of the evidence of earlier turns that is kept
-LEAST_CHANGE_TURNS = 2  # turns with the new gain before it is told
+MATCH_TURNS = 9  # turns a profile must have before it is compared: until then run-out may still be in it
+LATEST_TURNS = 2  # turns running that must show the new gain, each one and both together
+BAD_FIT = 4.0  # residual variance, against what it should be, from which a lag is searched for
+LAGS_REV = tuple(
+    0.0025 * k for k in range(-4, 25)
+)  # a slow sensor is late; early only by a grid that is wrong
+LAG_SHARE = 0.6  # a lag has to bring the misfit down to this share of what it was
+CLEAR = 3.0  # what a wrong gain explains must be so many times what it leaves: a section or a walk is no gain
 LONE = 12.0  # a harmonic that differs this many times more than it should is left alone: 6 in a million
 OUT_SIGMAS = 4.5  # stations out of line
 
@@ -57,7 +63,9 @@ def error_variance(
 ) -> Floats:
     """v_k of the module's opening lines for k = 0 ... harmonics - 1, mm2. samples: good ones in a turn."""
     k = np.arange(harmonics)
-    wander = 2.0 * wander_mm2 * kappa_per_rev / (kappa_per_rev**2 + (2.0 * math.pi * k) ** 2)
+    kappa, w2 = kappa_per_rev, (2.0 * math.pi * k) ** 2
+    ends = -math.expm1(-kappa) * (w2 - kappa**2) / (kappa**2 + w2) ** 2
+    wander = 2.0 * wander_mm2 * (kappa / (kappa**2 + w2) + ends)
     return np.asarray((noise_mm**2 / max(samples, 1.0) + wander) / max(turns, 1.0), np.float64)
 
 
@@ -97,18 +105,20 @@ class Gain:
     gain_se: float
     lag_rev: float
     lag_se_rev: float
+    misfit: float = 0.0  # power left over, as a share of that of the profile
 
     @property
     def lies(self) -> bool:
         """The gain is not 1, by more than chance and by more than may be."""
         off = abs(math.log(self.gain)) if self.gain > 0.0 else math.inf
         least = LIE_SIGMAS * self.gain_se / max(min(self.gain, 1.0), 0.1)
-        return off > LIE_GAIN and off > least
+        clear = (self.gain - 1.0) ** 2 >= CLEAR * self.misfit
+        return clear and off > LIE_GAIN and off > least
 
 
 @dataclass(slots=True)
 class _Sums:
-    """Sums of a weighted regression y = gain x, lagged; `weight` has forgotten shares of earlier turns."""
+    """Sums of a weighted regression y = gain x, lagged."""
 
     xy: float = 0.0
     xx: float = 0.0
@@ -116,11 +126,6 @@ class _Sums:
     slope: float = 0.0
     rest: float = 0.0
     freedom: float = 0.0
-    turns: float = 0.0
-
-    def forget(self, keep: float) -> None:
-        for name in ("xy", "xx", "lag", "slope", "rest", "freedom", "turns"):
-            setattr(self, name, keep * getattr(self, name))
 
     def add(self, y: Complexes, x: Complexes, y_var: Floats, x_var: Floats) -> None:
         """One turn (or profile) against another: harmonics 1 to MATCH_HARMONICS."""
@@ -140,7 +145,6 @@ class _Sums:
         gain = self.xy / self.xx if self.xx > 0.0 else 1.0
         self.rest += float(np.sum(weight * np.abs(y - gain * x) ** 2))
         self.freedom += n - 2.0
-        self.turns += 1.0
 
     def answer(self) -> Gain | None:
         """None where there is no camber to tell it from."""
@@ -149,8 +153,9 @@ class _Sums:
         gain = self.xy / self.xx
         rough = max(1.0, self.rest / self.freedom)
         lag = self.lag / (self.slope * max(gain, 0.1))
-        return Gain(gain, math.sqrt(0.5 * rough * (1.0 + gain**2) / 2.0 / self.xx), lag,
-                    math.sqrt(0.5 * rough / self.slope) / max(gain, 0.1))  # fmt: skip
+        gain_se = math.sqrt(0.25 * rough * (1.0 + gain**2) / self.xx)
+        lag_se = math.sqrt(0.5 * rough / self.slope) / max(gain, 0.1)
+        return Gain(gain, gain_se, lag, lag_se, self.rest / self.xx)
 
 
 def _in_line(turn_mm: Floats, profile_mm: Floats) -> Floats | None:
@@ -175,6 +180,38 @@ def _in_line(turn_mm: Floats, profile_mm: Floats) -> Floats | None:
         if 2 * int(used.sum()) < seen.size:
             return None
     return np.where(used, turn_mm, level + gain * profile_mm)
+
+
+def _turn_gain(turn_mm: Floats, profile_mm: Floats, turn_var: Floats, own_var: Floats) -> Gain | None:
+    """Gain and lag of one turn against a profile. A lag is searched for where the profile as it is fits badly."""
+    filled = _in_line(turn_mm, profile_mm)
+    if filled is None:
+        return None
+    sums = _Sums()
+    x = spectrum(profile_mm)
+    sums.add(spectrum(filled), x, turn_var, own_var)
+    if sums.rest <= BAD_FIT * sums.freedom:
+        return sums.answer()
+    later = {lag: np.fft.irfft(shifted(x, lag) * profile_mm.size, profile_mm.size) for lag in LAGS_REV}
+    misfit = {lag: _misfit(turn_mm, moved) for lag, moved in later.items()}
+    best = min(LAGS_REV, key=lambda lag: misfit[lag])
+    filled = _in_line(turn_mm, later[best])
+    if misfit[best] > LAG_SHARE * misfit[0.0] or filled is None:
+        return sums.answer()
+    sums = _Sums()
+    sums.add(spectrum(filled), shifted(x, best), turn_var, own_var)
+    found = sums.answer()
+    return None if found is None else replace(found, lag_rev=found.lag_rev + best)
+
+
+def _misfit(turn_mm: Floats, profile_mm: Floats) -> float:
+    """Median absolute residual of the turn against a profile of its size, any level, mm."""
+    rest = (turn_mm - profile_mm)[np.isfinite(turn_mm)]
+    return float(np.median(np.abs(rest - np.median(rest))))
+
+
+def _one_sided(values: list[float]) -> bool:
+    return all(v > 0.0 for v in values) or all(v < 0.0 for v in values)
 
 
 def compare(y: Complexes, x: Complexes, y_var: Floats, x_var: Floats) -> Gain | None:
@@ -202,34 +239,41 @@ class MatchWatch:
     """Compares every sensor's turns with its own profile, and profiles of one edge at the two pulleys."""
 
     def __init__(self, sensors: int) -> None:
-        self._own = [_Sums() for _ in range(sensors)]
-        self._turns = [0] * sensors
+        self._own: list[list[Gain]] = [[] for _ in range(sensors)]  # the latest turns, one each
         self._told: dict[tuple[str, int, int], bool] = {}
 
     def forget(self) -> None:
         """Travel was uncertain: what was gathered of the latest turns says nothing."""
-        self._own = [_Sums() for _ in self._own]
-        self._turns = [0] * len(self._own)
+        self._own = [[] for _ in self._own]
 
     def take(
         self, sensor: int, turn_mm: Floats, profile_mm: Floats, turn_var: Floats, own_var: Floats
     ) -> None:
-        """One turn of a sensor, path of the whole belt taken out, (cells,) mm, NaN = not seen, and its profile."""
-        filled = _in_line(turn_mm, profile_mm)
-        if filled is None:
-            return
-        sums = self._own[sensor]
-        sums.forget(KEEP)
-        sums.add(spectrum(filled), spectrum(profile_mm), turn_var, own_var)
-        self._turns[sensor] += 1
+        """One turn of a sensor, (cells,) mm, NaN = not seen, and its profile, with the variances of both."""
+        found = _turn_gain(turn_mm, profile_mm, turn_var, own_var)
+        if found is not None:
+            self._own[sensor] = [*self._own[sensor][1 - LATEST_TURNS :], found]
 
     def own(self, sensor: int) -> Gain | None:
-        """The latest turns of a sensor against its own profile; None before there are enough."""
-        return self._own[sensor].answer() if self._turns[sensor] >= LEAST_CHANGE_TURNS else None
+        """The latest turns of a sensor against its own profile; None before there are enough.
+
+        Of gain and lag that which is nearest to none: every one of the turns must show a lie.
+        """
+        turns = self._own[sensor]
+        if len(turns) < LATEST_TURNS:
+            return None
+        gain = min(turns, key=lambda g: abs(g.gain - 1.0))
+        lag = min(turns, key=lambda g: abs(g.lag_rev))
+        misfit = max(g.misfit for g in turns)
+        if not _one_sided([g.gain - 1.0 for g in turns]):
+            gain = replace(gain, gain=1.0)
+        if not _one_sided([g.lag_rev for g in turns]):
+            lag = replace(lag, lag_rev=0.0)
+        return Gain(gain.gain, gain.gain_se, lag.lag_rev, lag.lag_se_rev, misfit)
 
     def lying(self, sensor: int) -> bool:
         """This sensor, and no other, was found not to tell what it told before."""
-        return self._told.get(("sensor-scale", sensor, -1), False)
+        return any(self._told.get((name, sensor, -1), False) for name in ("sensor-scale", "sensor-lag"))
 
     def judge_own(self) -> list[LieFinding]:
         """After a turn of all sensors: whose scale changed, whose answer has become late against the others'?"""
