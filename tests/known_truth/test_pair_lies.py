@@ -57,9 +57,12 @@ def test_nothing_is_told_of_a_few_sound_sensors() -> None:
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_many_lies() -> None:
-    wrong = {seed: fault for seed in range(100, 130) if (fault := fault_with(seed))}
+    seeds = range(100, 130)
+    wrong = {seed: fault for seed in seeds if (fault := fault_with(seed))}
+    slow = [seed for seed in seeds if make("pair-lies", seed).faults[0].kind == "sluggish"]
     print(f"{30 - len(wrong)} of 30 lies told rightly", wrong)
-    assert len(wrong) <= 3, wrong
+    assert set(wrong) <= set(slow), "a scale that is wrong must be told"
+    assert len(wrong) <= 0.6 * len(slow), wrong
 
 
 @pytest.mark.slow
