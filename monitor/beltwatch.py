@@ -11,12 +11,14 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from .crosscheck import CrossCheck
+from .detection.edges import EdgeFinding, EdgePair
 from .detection.motion import STILL_BINS, MotionWatch, still_bins
 from .detection.position import TurnPosition, fit_first_turns, place_turn
 from .detection.runout import RunoutWatch, mean_swing
@@ -114,6 +116,11 @@ class BeltWatch:
             p: WalkEstimator(station.limits.drift_mm_per_rev, self.length_mm, LIVE_BINS // STEP_BINS)
             for p in self.pulleys
         }
+        self.pairs = {
+            p: EdgePair(station.limits.width_mm, self.length_mm)
+            for p, of in self.of_pulley.items()
+            if sorted(self.sensors[s].edge for s in of) == ["left", "right"]
+        }
         self.sections = [SectionWatch(station.limits.wobble_mm, self.length_mm) for _ in self.sensors]
         self.motion = MotionWatch(n)
         order = self.length_mm / (math.pi * station.conveyor.pulley_diameter_mm)
@@ -122,6 +129,7 @@ class BeltWatch:
             deque[int](maxlen=MEMORY_TURNS) for _ in range(n)
         ]  # turns that each profile is made of
         self._told_runout = [False] * n
+        self.cross = CrossCheck(self.sensors, self.profiles)
         self._offset = [0.0] * n
         self._first: list[Turn] = []
         self._held: _Held | None = None
@@ -206,6 +214,9 @@ class BeltWatch:
         self._blind = not self.learning
         for watch in self.sections:
             watch.forget()
+        for pair in self.pairs.values():
+            pair.forget()
+        self.cross.forget()
         if self.learning:
             self._first = []
 
@@ -313,6 +324,9 @@ class BeltWatch:
         self._doubted.clear()
         for watch in self.sections:
             watch.forget()
+        for pair in self.pairs.values():
+            pair.forget()
+        self.cross.forget()
         self._still_bins = still_bins(
             [p.mm.reshape(LIVE_BINS, -1).mean(axis=1) for p in self.profiles],
             [self._noise_mm2(s, self.seen_us) / BIN_SAMPLES for s in range(len(self.sensors))],
@@ -342,14 +356,16 @@ class BeltWatch:
         levels = [math.nan] * len(self.sensors)
         for p in self.pulleys:
             walk, step = self.walks[p], self._steps[p]
-            seen = [s for s in self.of_pulley[p] if rest[s] == rest[s] and not self._section_due(s, live)]
+            due = p not in self.pairs and any(self._section_due(s, live) for s in self.of_pulley[p])
+            seen = [] if due else [s for s in self.of_pulley[p] if rest[s] == rest[s]]
             if step.bins == 0:
                 step.u_start, step.total, step.noise, step.readings = live.u_start, 0.0, 0.0, 0
             step.bins += 1
             if seen:
+                reading, variance = self._reading(live, p, seen, rest, noise)
                 step.readings += 1
-                step.total += sum(rest[s] for s in seen) / len(seen)
-                step.noise += sum(noise[s] for s in seen) / len(seen) ** 2
+                step.total += reading
+                step.noise += variance
             if step.bins >= STEP_BINS:
                 reading = step.total / step.readings if step.readings else math.nan
                 variance = step.noise / step.readings**2 if step.readings else math.nan
@@ -374,6 +390,39 @@ class BeltWatch:
                 if watch.expects(live.u_start + shift, live.u_end + shift):
                     return True
         return False
+
+    def _reading(
+        self, live: LiveBin, pulley: Pulley, seen: list[int], rest: list[float], noise: list[float]
+    ) -> tuple[float, float]:
+        """The whole belt's reading at a pulley in this bin, and its noise variance."""
+        pair, f = self.pairs.get(pulley), self.walks[pulley].filter
+        if pair is None:
+            return sum(rest[s] for s in seen) / len(seen), sum(noise[s] for s in seen) / len(seen) ** 2
+        left, right = sorted(self.of_pulley[pulley], key=lambda s: self.sensors[s].edge)
+        line, spread = (math.nan, math.nan) if f is None else (f.m + f.o, f.pmm + 2.0 * f.pmo + f.poo)
+        told = pair.step(
+            live.u_start, live.u_end, rest[left], rest[right], (noise[left], noise[right]), line, spread
+        )
+        self._offset[left] += told.moved_mm[0]
+        self._offset[right] += told.moved_mm[1]
+        for found in told.found:
+            self._edge_found(live.end_us, pulley, left, right, found)
+        return told.reading_mm, told.noise_mm2
+
+    def _edge_found(self, time_us: int, pulley: Pulley, left: int, right: int, f: EdgeFinding) -> None:
+        s = {"left": left, "right": right, "apart": None}[f.cause]
+        place = s if s is not None else left
+        here = f.u_start == f.u_start
+        self._find(
+            time_us,
+            f.name,
+            f.active,
+            pulley=pulley,
+            sensor=self.sensors[s].name if s is not None else None,
+            value_mm=f.size_mm,
+            start_mm=self.station_mm(place, f.u_start) if here else None,
+            end_mm=self.station_mm(place, f.u_end) if here else None,
+        )
 
     def _walked(self, live: LiveBin, pulley: Pulley, found: list[WalkFinding | Passage]) -> None:
         for f in found:
@@ -418,18 +467,32 @@ class BeltWatch:
         self._find(time_us, "drift", begins, pulley=pulley, value_mm=walk, text=f"{f.u_onset:.3f}")
 
     def _sectioned(self, time_us: int, s: int, found: list[SectionFinding]) -> None:
-        sensor = self.sensors[s]
         for f in found:
+            teller, kind = self._teller(s, f)
+            if teller is None:
+                continue
             self._find(
                 time_us,
                 "section-wobble",
                 f.name == "section-begins",
-                pulley=sensor.pulley,
-                sensor=sensor.name,
+                pulley=self.sensors[teller].pulley,
+                sensor=self.sensors[teller].name,
+                text=kind,
                 value_mm=f.peak_mm,
                 start_mm=self.station_mm(s, f.u_start),
                 end_mm=self.station_mm(s, f.u_end),
             )
+
+    def _teller(self, s: int, f: SectionFinding) -> tuple[int | None, str]:
+        """The sensor in whose name a section is told (None: it is told already), and what both edges say of it."""
+        pair = self.pairs.get(self.sensors[s].pulley)
+        if pair is None:
+            return s, ""
+        told = pair.section(self.sensors[s].edge, f)
+        if told is None:
+            return None, ""
+        same = (k for k in self.of_pulley[self.sensors[s].pulley] if self.sensors[k].edge == told[0])
+        return next(same), told[1]
 
     def _find(self, time_us: int, name: str, active: bool, **more: Any) -> None:
         self._tell(BeltFinding(time_us, name, active, **more))
@@ -458,6 +521,7 @@ class BeltWatch:
         if self.learning:
             self._first_turn(turn)
             return
+        turn = self._zeroed(turn)
         self._learn_roughness()
         places = [self._place(s, turn) for s in range(len(self.sensors))]
         self._report(turn, places)
@@ -467,7 +531,20 @@ class BeltWatch:
         self._learn_wander(turn, places, learn)
         self._learn_held()
         self._learn_length()
+        self._cross_check(turn)
         self._held = _Held(turn, places, learn)
+
+    def _zeroed(self, turn: Turn) -> Turn:
+        """The turn with what moved an edge's reading for good taken out, where both edges tell it."""
+        reading = turn.reading_mm
+        u = turn.rev - 1 + (np.arange(TURN_BINS) + 0.5) / TURN_BINS
+        for p, pair in self.pairs.items():
+            for s in self.of_pulley[p]:
+                moved = pair.moved_mm(self.sensors[s].edge, u)
+                if moved is not None:
+                    reading = reading.copy() if reading is turn.reading_mm else reading
+                    reading[s] -= moved
+        return turn if reading is turn.reading_mm else replace(turn, reading_mm=reading)
 
     def _first_turn(self, turn: Turn) -> None:
         places = [self._place(s, turn) for s in range(len(self.sensors))]
@@ -501,6 +578,8 @@ class BeltWatch:
             mean = sum(f[2] for f in fits) / len(fits)
             for s, f in zip(self.of_pulley[p], fits, strict=True):
                 self._offset[s] = f[2] - mean if len(fits) > 1 else 0.0
+        for pair in self.pairs.values():
+            pair.start()
         self.learning = False
         self._blind = False
         end_us = self._first[-1].end_us
@@ -519,6 +598,7 @@ class BeltWatch:
                 )
         self._first = []
         self._learn_length()
+        self._share_profiles(self._last_turn)
 
     def _learn_first_wander(self, s: int, profile_mm: NDArray[np.float64]) -> None:
         """Wander within the first turns, as a turn to come will show it against their mean.
@@ -560,7 +640,7 @@ class BeltWatch:
                 if self.sensors[i].edge != self.sensors[d].edge:
                     continue
                 expected = carry / nominal
-                found, se = delay(self.profiles[d].mm, self.profiles[i].mm, expected, 0.05 * expected)
+                found, se = delay(self.profiles[d].own_mm, self.profiles[i].own_mm, expected, 0.05 * expected)
                 if found == found and 0.0 < se < 0.02 and found > 0.0:
                     spread = carry / found**2 * max(se, LEAST_DELAY_SE)
                     total += carry / found / spread**2
@@ -592,12 +672,38 @@ class BeltWatch:
         swing = self.runouts[s].found
         return reading if swing is None else reading - swing.over_cells(turn.rev - 1, TURN_BINS)
 
+    def _share_profiles(self, turn: Turn | None) -> None:
+        """Profiles of the same edge at the two pulleys help each other."""
+        if turn is None:
+            return
+        for s, sensor in enumerate(self.sensors):
+            walk, samples = self.walks[sensor.pulley], float(turn.samples[s].sum())
+            if samples > 0.0:
+                noise = math.sqrt(self._noise_mm2(s, turn.end_us))
+                self.cross.heard(s, noise, samples, walk.s2_mm2, walk.kappa_per_rev)
+        self.cross.share(self.station.conveyor.carry_length_mm / self.length_mm)
+
+    def _cross_check(self, turn: Turn) -> None:
+        """What the sensors say of each other, once a turn."""
+        self._share_profiles(turn)
+        for f in self.cross.judge(self.station.conveyor.carry_length_mm / self.length_mm):
+            self._find(
+                turn.end_us,
+                f.name,
+                f.active,
+                pulley=self.sensors[f.sensor].pulley,
+                sensor=self.sensors[f.sensor].name,
+                value_mm=f.figure,
+                text=self.sensors[f.other].name if f.other >= 0 else "",
+            )
+
     def _learnable(self, s: int, turn: Turn, place: TurnPosition) -> bool:
         walk = self.walks[self.sensors[s].pulley]
         return (
             turn.regular
             and place.used_share > 0.6
             and walk.state != "settling"
+            and not self.cross.lying(s)
             and self._gate.fault(s, turn.end_us) == ""
         )
 
@@ -611,6 +717,8 @@ class BeltWatch:
             if not held.learn[s] and not runout_only:
                 continue
             line = self.walks[self.sensors[s].pulley].path(u)
+            if runout_only and self.walks[self.sensors[s].pulley].state != "settling":
+                self.cross.turn(s, self._without_runout(s, held.turn))
             freed = held.turn.reading_mm[s] - held.places[s].position_mm - (line - float(line.mean()))
             if held.learn[s]:
                 self._add(s, held.turn, freed, held.places[s].out)

@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from .beltnotes import EDGE_NOTES, SECTION_WORDS, edge_note
 from .beltwatch import DEFAULT_LENGTH_MM, BeltFinding, BeltWatch
 from .detection.sections import EdgeWatch
 from .detection.sensors import SensorFinding, SensorGate
@@ -255,6 +256,8 @@ class Pipeline:
                     text=text,
                 )
             )
+        elif f.name in EDGE_NOTES:
+            self._emit(edge_note(t_s, self.rev, f))
         elif f.name in ("mark", "mark-missing", "mark-extra"):
             self._mark(t_s, f)
         elif f.active:
@@ -266,6 +269,7 @@ class Pipeline:
                 value_mm=f.value_mm,
                 start_mm=f.start_mm,
                 end_mm=f.end_mm,
+                **({"text": SECTION_WORDS[f.text]} if f.text else {}),
             )
         else:
             self._clear(

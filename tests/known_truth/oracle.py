@@ -45,7 +45,9 @@ def delay_rev(belt: Belt, rng: np.random.Generator) -> NDArray[np.float64]:
     calm = _statistic(belt, gains, variances, signature, rng, CALM_REV, walks=False)
     most = calm[BINS:].reshape(CALM_REV - 1, BINS, BELTS).max(axis=1)
     threshold = float(np.quantile(most, 0.999))
-    walking = _statistic(belt, gains, variances, signature, rng, 2 + round(LONGEST_REV), walks=True)[2 * BINS :]
+    walking = _statistic(belt, gains, variances, signature, rng, 2 + round(LONGEST_REV), walks=True)[
+        2 * BINS :
+    ]
     above = walking > threshold
     first = np.where(above.any(axis=0), above.argmax(axis=0) + 1.0, np.inf)
     return np.asarray(first / BINS)
@@ -64,9 +66,7 @@ def _gains(belt: Belt) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return np.array(gains), np.array(variances)
 
 
-def _signature(
-    belt: Belt, gains: NDArray[np.float64], variances: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _signature(belt: Belt, gains: NDArray[np.float64], variances: NDArray[np.float64]) -> NDArray[np.float64]:
     """What the walk leaves in the innovations, by steps since its onset (a filter that has been steady before it)."""
     phi, gain, sd = math.exp(-belt.kappa_per_rev / BINS), float(gains[-1]), math.sqrt(float(variances[-1]))
     state, out = 0.0, []
