@@ -49,6 +49,10 @@ if importlib.util.find_spec("monitor.outside.board_cli"):
 StationOption = Annotated[
     Path, typer.Option("--station", "-s", envvar="RUNIN_STATION", help="The bay's station file (TOML).")
 ]
+ExplainOption = Annotated[
+    bool,
+    typer.Option("--explain", help="Also show the figures behind each advice: estimates and their spread."),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
 RecordingArgument = Annotated[
     Path,
@@ -131,13 +135,14 @@ def watch(
         str, typer.Option(metavar="[HOST:]PORT", help="Follow this bay display instead.")
     ] = "",
     once: Annotated[bool, typer.Option("--once", help="Print one picture and end.")] = False,
+    explain: ExplainOption = False,
 ) -> None:
     """Follow a running bay in a terminal: may I trust it, what to do, how the belt rides, what is wrong."""
     from monitor.outside import watch as watching
 
     console = Console(highlight=False)
     if display:
-        watching.watch(watching.DisplayLook(display), console, once=once)
+        watching.watch(watching.DisplayLook(display), console, once=once, explain=explain)
         return
     if station is None:
         raise UsageError("name the bay's --station file, or the --display to follow")
@@ -145,7 +150,7 @@ def watch(
 
     look = MqttLook(load_station(station))
     try:
-        watching.watch(look, console, once=once)
+        watching.watch(look, console, once=once, explain=explain)
     finally:
         look.close()
 
@@ -161,6 +166,7 @@ def replay(
             "--out", "-o", help="Folder for the outputs; left out: replay-NAME in the present folder."
         ),
     ] = None,
+    explain: ExplainOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Run the code that runs live over a recording.
@@ -175,7 +181,7 @@ def replay(
     if as_json:
         print_json(result.summary | {"out": str(folder)})
     else:
-        replaying.print_summary(result, folder, Console(highlight=False))
+        replaying.print_summary(result, folder, Console(highlight=False), explain=explain)
 
 
 @app.command(epilog=EXIT_CODES)
@@ -251,6 +257,7 @@ def demo(
             "(needs gcc-avr, avr-libc, libsimavr-dev, make and gcc).",
         ),
     ] = False,
+    explain: ExplainOption = False,
 ) -> None:
     """A simulated conveyor is run in before your eyes, by the real service and a robot technician.
 
@@ -266,6 +273,7 @@ def demo(
         embedded_broker=embedded,
         board=board,
         display=display,
+        explain=explain,
     )
     raise typer.Exit(ExitCode.OK if tracked else ExitCode.ANSWER_NO)
 
@@ -338,9 +346,17 @@ def schema(
         bool,
         typer.Option("--asyncapi", help="All MQTT topics and requests as an AsyncAPI 3 document instead."),
     ] = False,
+    sparkplug: Annotated[
+        bool,
+        typer.Option("--sparkplug", help="Every Sparkplug metric with its type, unit and meaning instead."),
+    ] = False,
 ) -> None:
     """Print every key of the station file with its meaning, allowed values and default."""
-    if asyncapi:
+    if sparkplug:
+        from monitor.outside.sparkplug_metrics import describe_metrics
+
+        print_json(describe_metrics())
+    elif asyncapi:
         from monitor.outside.asyncapi import asyncapi as make_asyncapi
 
         print_json(make_asyncapi())
@@ -352,6 +368,15 @@ def schema(
         print_json(Station.model_json_schema())
     else:
         print(station_toml_for_docs(), end="")
+
+
+@app.command(epilog=EXIT_CODES)
+def sparkplug() -> None:
+    """Make Sparkplug readable: mosquitto_sub -t 'spBv1.0/#' -F '%t %x' | runin sparkplug"""
+    from monitor.outside.sparkplug_reading import read_lines
+
+    for line in read_lines(sys.stdin):
+        print(line, flush=True)
 
 
 @app.command(epilog=EXIT_CODES)

@@ -12,7 +12,7 @@ from __future__ import annotations
 import copy
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import partial
 from typing import Any
 
@@ -23,6 +23,8 @@ from .beltwatch import DEFAULT_LENGTH_MM, BeltFinding, BeltWatch
 from .detection.sections import EdgeWatch
 from .detection.sensors import SensorFinding, SensorGate
 from .forecast.camber import camber_percent, crooked_splice
+from .forecast.edge import EdgeForecast, edge_forecast
+from .procedure.buttons import entry_of
 from .procedure.runin import RunIn
 from .readings.decoder import Decoder
 from .records import (
@@ -81,6 +83,7 @@ class Pipeline:
         self._time_us = 0
         self._sampled_us = -1
         self._rows: dict[str, RevolutionRow] = {}
+        self._outlook: dict[str, EdgeForecast] = {}
         self._active: dict[tuple[str, str], Event] = {}
         self._rev = 0
         self._told_s = 0.0
@@ -221,7 +224,28 @@ class Pipeline:
                 del self._unlogged[pulley]
                 self._clear(revolution.end_s, "unlogged-move", pulley=pulley)
         self._camber()
+        self._look_ahead(revolution)
         self._advise(self._runin.on_revolution(revolution))
+
+    def _look_ahead(self, revolution: Revolution) -> None:
+        """When does an edge reach its limit, if the belt goes on walking as it does?"""
+        limit_mm, took_s = self.station.limits.edge_stop_mm, revolution.end_s - revolution.start_s
+        self._outlook = {
+            r.sensor: edge_forecast(
+                r.edge_min_mm, r.edge_max_mm, r.walk_mm_per_rev, r.walk_se_mm_per_rev, limit_mm, took_s
+            )
+            for r in revolution.rows
+            if r.behaviour not in ("unknown", "stopped")
+        }
+        warn_mm = self.station.limits.edge_warn_mm
+        answering = {  # a belt that answers a move walks fast for a moment
+            r.sensor
+            for r in revolution.rows
+            if r.behaviour == "settling" and max(-r.edge_min_mm, r.edge_max_mm) < warn_mm
+        }
+        walking = [f for sensor, f in self._outlook.items() if f.walks and sensor not in answering]
+        first = min(walking, key=lambda f: f.revs, default=None)
+        self._runin.expect_edge((first.revs, first.minutes) if first else None)
 
     def _camber(self) -> None:
         """Once the profile is known well: is the belt itself within its tolerance?"""
@@ -349,9 +373,21 @@ class Pipeline:
         self._advise(self._runin.on_entry(entry, travel if travel == travel else float(self.rev)))
 
     def _button(self, record: Button) -> None:
-        meaning = self.station.buttons.get(str(record.button))
-        text = meaning or f"Button {record.button} was pressed; the station file gives it no meaning."
-        self._emit(Event(record.time_us / 1e6, self.rev, "note", "button", text=text))
+        """A push-button: what the station file makes of it, said as if a person had entered it now."""
+        t_s, number = record.time_us / 1e6, record.button
+        meaning = self.station.buttons.get(str(number))
+        if meaning is None:
+            text = f"Button {number} was pressed; the station file gives it no meaning."
+            self._emit(Event(t_s, self.rev, "note", "button", text=text))
+            return
+        by, usual_mm = f"button {number}", self.station.procedure.move_mm
+        found = entry_of(meaning, by, t_s, self.advice, self.stage, usual_mm)
+        done = "" if not isinstance(found, str) else f" {found}"
+        details = {"button": number, "meaning": meaning}
+        text = f"Button {number} ({meaning}) was pressed.{done}"
+        self._emit(Event(t_s, self.rev, "note", "button", by=by, text=text, details=details))
+        if not isinstance(found, str):
+            self._said(found)
 
     # ------------------------------------------------------------ out
 
@@ -448,7 +484,15 @@ class Pipeline:
             position = belt.now[s]
             expected = belt.expected[s] + position
             quality = self._gate.fault(s) or ("good" if position == position else "unknown")
-            sensors.append(SensorNow(sensor.name, self._edges[s].edge_mm, expected, position, quality))
+            ahead = self._outlook.get(sensor.name)
+            to_limit = (
+                (ahead.revs, ahead.minutes, ahead.soonest_minutes)
+                if ahead and ahead.walks and self.running
+                else ()
+            )
+            sensors.append(
+                SensorNow(sensor.name, self._edges[s].edge_mm, expected, position, quality, *to_limit)
+            )
         speed = (
             belt.length_mm / belt.tracker.turn_us * 1000.0 * belt.tracker.factor
             if belt.tracker.started
@@ -492,9 +536,19 @@ class Pipeline:
                     "stage": self.stage,
                     "length_mm": self._belt.length_mm,
                     "camber_percent": camber,
+                    "edge_limit": {s.name: self._edge_limit(s.name) for s in self.station.sensor},
                 }
             )
         )
+
+    def _edge_limit(self, sensor: str) -> dict[str, Any]:
+        """Time to the edge limit as of the last revolution; state: unknown, steady or walking."""
+        ahead = self._outlook.get(sensor)
+        if ahead is None or ahead.revs != ahead.revs:
+            return {"state": "unknown"}
+        if not ahead.walks:
+            return {"state": "steady", "soonest_revs": ahead.soonest_revs}
+        return {"state": "walking", **asdict(ahead)}
 
     def snapshot(self) -> Pipeline:
         """A copy that goes on from here on its own."""

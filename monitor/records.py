@@ -279,13 +279,20 @@ Message = Revolution | Event | Advice
 
 @dataclass(frozen=True, slots=True)
 class SensorNow:
-    """One sensor at this instant. NaN = not known."""
+    """One sensor at this instant. NaN = not known.
+
+    to_limit_...: until the edge reaches edge_stop_mm at the present walk, expected and soonest (95 %), as
+    of the last revolution; NaN also where the belt is not known to walk.
+    """
 
     sensor: str
     edge_mm: float
     expected_mm: float
     position_mm: float
     quality: str
+    to_limit_revs: float = math.nan
+    to_limit_minutes: float = math.nan
+    to_limit_soonest_minutes: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)

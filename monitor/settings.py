@@ -30,7 +30,8 @@ MAX_DOTS = 100  # in one line; each dot of a key is a level of nesting, and read
 MAX_CHANNELS = 20  # an E record of at most 120 bytes before its * has room for (120 - 18) // 5
 NAME_PATTERN = r"[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?"  # goes into topics and folder names
 BUTTON_PATTERN = (
-    r"move (infeed|snub) (left|right) [+-]([0-9]{1,2}(\.[0-9]{1,2})?)?|stage-done|acknowledge|note .{1,80}"
+    r"move (infeed|snub) (left|right) [+-]((?!0{1,2}(\.0{1,2})?$)[0-9]{1,2}(\.[0-9]{1,2})?)?"
+    r"|move as advised|stage-done|acknowledge|note .{1,80}"
 )
 
 
@@ -87,6 +88,30 @@ class Mqtt(_Table):
     def encrypted(self) -> bool:
         """True when the connection uses TLS."""
         return bool(self.ca_file or self.cert_file) if self.tls is None else self.tls
+
+
+SPARKPLUG_ID = r"^[^+/#\x00-\x1f\x7f]{0,100}$"  # as the specification has it, and no control characters
+
+
+class Sparkplug(_Table):
+    """The second encoding of what is said, for SCADA hosts. Where the broker's keys are left out, [mqtt]'s hold."""
+
+    group_id: str = Field("", pattern=SPARKPLUG_ID, description="Sparkplug Group ID; left out: off")
+    edge_node_id: str = Field("", pattern=SPARKPLUG_ID, description="Edge Node ID; left out: the bay's name")
+    primary_host_id: str = Field(
+        "",
+        pattern=SPARKPLUG_ID,
+        description="wait for this Host Application's STATE; left out: wait for none",
+    )
+    host: str = Field("", pattern=r"^[A-Za-z0-9._:\[\]%-]{0,253}$", description="left out: [mqtt]'s broker")
+    port: int | None = _number(1, 65_535, "", "left out: as in [mqtt], or 1883", None)
+    protocol: Literal["3.1.1", "5"] = Field("3.1.1", description="MQTT version")
+    username: str | None = Field(None, max_length=200, description="user name at the broker")
+    password_file: str | None = Field(None, description="file that holds the password and nothing else")
+    ca_file: str | None = Field(None, description="certificate authority, PEM")
+    cert_file: str | None = Field(None, description="own certificate, PEM")
+    key_file: str | None = Field(None, description="own private key, PEM")
+    tls: bool | None = Field(None, description="left out: TLS when ca_file or cert_file is given")
 
 
 class Belt(_Table):
@@ -163,6 +188,9 @@ class Procedure(_Table):
     settle_revs: int = _number(1, 100, "", "full revolutions to wait after a move (common practice)", 3)
     hold_minutes: float = _number(0.1, 1440, "min", "how long a tracked belt must hold", 15.0)
     wrench_step_mm: float = _number(0.01, 10, "mm", "smallest move a technician can make well", 0.5)
+    screw_pitch_mm: float | None = _number(
+        0.2, 20, "mm", "what a take-up screw moves in one turn; given, advice tells turns, too", None
+    )
     takeup_range_mm: float = _number(1, 2000, "mm", "travel of a take-up screw, end to end", 50.0)
     level_tolerance_mm_per_m: float = _number(0.01, 50, "mm/m", "frame and shafts level within", 1.0)
     square_tolerance_mm: float = _number(0.1, 100, "mm", "difference of the two diagonals", 3.0)
@@ -190,6 +218,7 @@ class Station(_Table):
     bay: Bay
     serial: Serial
     mqtt: Mqtt | None = None
+    sparkplug: Sparkplug | None = None
     belt: Belt
     conveyor: Conveyor
     sensor: tuple[Sensor, ...] = Field(min_length=1, max_length=MAX_CHANNELS, strict=False)
@@ -203,9 +232,28 @@ class Station(_Table):
     def _no_host_no_broker(cls, value: Mqtt | None) -> Mqtt | None:
         return value if value is not None and value.host else None
 
+    @field_validator("sparkplug")
+    @classmethod
+    def _no_group_no_sparkplug(cls, value: Sparkplug | None) -> Sparkplug | None:
+        return value if value is not None and value.group_id else None
+
     @model_validator(mode="after")
     def _check(self) -> Station:
-        return _passed(self, [*_sensor_faults(self), *_geometry_faults(self), *_button_faults(self)])
+        faults = [*_sensor_faults(self), *_geometry_faults(self), *_button_faults(self)]
+        return _passed(self, faults + list(_sparkplug_faults(self)))
+
+    def sparkplug_broker(self) -> Mqtt | None:
+        """Where the Sparkplug connection goes: its own keys, else those of [mqtt]; None: it is off.
+
+        A host of its own means a broker of its own: then nothing of [mqtt] is taken over.
+        """
+        own = self.sparkplug
+        if own is None:
+            return None
+        keys = ("host", "port", "username", "password_file", "ca_file", "cert_file", "key_file", "tls")
+        given = {key: getattr(own, key) for key in keys if getattr(own, key) not in ("", None)}
+        inherited = {} if own.host or self.mqtt is None else self.mqtt.model_dump()
+        return Mqtt.model_validate({**inherited, **given, "protocol": own.protocol})
 
     @property
     def channels_needed(self) -> int:
@@ -252,14 +300,28 @@ def _geometry_faults(station: Station) -> Iterator[str]:
             yield f"[conveyor] {key} = {path_mm:g}: must be shorter than the belt, length_mm = {length_mm:g}"
 
 
+def _sparkplug_faults(station: Station) -> Iterator[str]:
+    if station.sparkplug is None:
+        return
+    if not station.sparkplug.host and station.mqtt is None:
+        yield "[sparkplug] host: is needed when [mqtt] names no broker"
+        return
+    try:
+        station.sparkplug_broker()
+    except ValidationError as error:
+        for fault in error.errors(include_url=False):
+            yield from (f"[sparkplug] {line}" for line in str(fault["ctx"]["error"]).split("\n"))
+
+
 def _button_faults(station: Station) -> Iterator[str]:
     for key, action in station.buttons.items():
         if not re.fullmatch("[1-9][0-9]{0,2}|0", key) or int(key) > 255:
             yield f"[buttons] {_shown(key)}: the key must be the button's number, 0 to 255"
         if not re.fullmatch(BUTTON_PATTERN, action):
             yield (
-                f"[buttons] {_shown(key)} = {_shown(action)}: must be 'move infeed left +' (or snub, right, "
-                "-, with an amount in mm if it is not the usual), 'stage-done', 'acknowledge' or 'note ...'"
+                f"[buttons] {_shown(key)} = {_shown(action)}: must be 'move as advised', 'move infeed left +' (or "
+                "snub, right, -, with an amount in mm if it is not the usual), 'stage-done', 'acknowledge' or "
+                "'note ...'"
             )
 
 
@@ -368,6 +430,7 @@ _TABLES: dict[str, type[_Table]] = {
     "bay": Bay,
     "serial": Serial,
     "mqtt": Mqtt,
+    "sparkplug": Sparkplug,
     "belt": Belt,
     "conveyor": Conveyor,
     "sensor": Sensor,

@@ -167,6 +167,7 @@ def test_without_a_host_there_is_no_broker() -> None:
         ("[limits]", "[limit]", "[limits]: is missing; expected a table with centre_mm"),
         ("[[sensor]]", "[[sensors]]", "[[sensor]]: is missing; expected 1 to 20 tables"),
         ("[procedure]", "[buttons]\n1 = 'dance'\n[procedure]", "[buttons] \"1\" = \"dance\": must be"),
+        ("[procedure]", "[buttons]\n1 = 'move infeed left +0'\n[procedure]", "must be 'move as advised'"),
         ("[procedure]", "[buttons]\nred = 'stage-done'\n[procedure]", "the button's number, 0 to 255"),
         ("[belt]", "[belt", "is not valid TOML"),
     ],
@@ -195,7 +196,10 @@ def test_length_is_needed_only_without_marks_and_ticks() -> None:
 
 
 def test_buttons_are_read() -> None:
-    text = GOOD + "[buttons]\n1 = 'move infeed left +'\n2 = 'move snub right -0.8'\n3 = 'stage-done'\n"
+    text = (
+        GOOD
+        + "[buttons]\n1 = 'move infeed left +'\n2 = 'move snub right -0.8'\n3 = 'stage-done'\n4 = 'move as advised'\n"
+    )
     assert parse_station(text).buttons["2"] == "move snub right -0.8"
 
 
@@ -247,3 +251,49 @@ def test_the_documents_name_every_key() -> None:
 def test_the_shared_captures_stations_are_read(captures: Path) -> None:
     stations = [load_station(path) for path in captures.glob("*/station.toml")]
     assert len(stations) == 18
+
+
+SPARKPLUG = '\n[sparkplug]\ngroup_id = "North Hall"\n'
+
+
+def test_sparkplug_is_off_unless_a_group_is_named() -> None:
+    assert parse_station(GOOD).sparkplug is None
+    assert parse_station(GOOD + "\n[sparkplug]\n").sparkplug is None
+    assert parse_station(GOOD).sparkplug_broker() is None
+
+
+def test_sparkplug_takes_the_broker_of_mqtt_or_all_of_its_own() -> None:
+    with_user = altered(('host = "127.0.0.1"\n', 'host = "127.0.0.1"\nusername = "bay-2"\nprotocol = "5"\n'))
+    broker = parse_station(with_user + SPARKPLUG).sparkplug_broker()
+    assert broker is not None
+    assert (broker.host, broker.port, broker.username, broker.protocol) == (
+        "127.0.0.1",
+        1883,
+        "bay-2",
+        "3.1.1",
+    )
+    broker = parse_station(with_user + SPARKPLUG + 'host = "scada"\nprotocol = "5"\n').sparkplug_broker()
+    assert broker is not None
+    assert (broker.host, broker.port, broker.username, broker.protocol) == ("scada", 1883, None, "5")
+
+
+@pytest.mark.parametrize(
+    ("more", "fault"),
+    [
+        ('edge_node_id = "a/b"\n', "[sparkplug] edge_node_id"),
+        ('edge_node_id = "a+"\n', "[sparkplug] edge_node_id"),
+        ('primary_host_id = "#"\n', "[sparkplug] primary_host_id"),
+        ('cert_file = "x.pem"\n', "[sparkplug] cert_file and key_file: give both or neither"),
+        ("port = 0\n", "[sparkplug] port = 0"),
+        ('group = "x"\n', "[sparkplug] group: is not a key of the station file; did you mean group_id?"),
+    ],
+)
+def test_sparkplug_faults_name_their_place(more: str, fault: str) -> None:
+    (line,) = faults(GOOD + SPARKPLUG + more)
+    assert line.startswith(fault)
+
+
+def test_sparkplug_needs_some_broker() -> None:
+    no_broker = altered(('host = "127.0.0.1"\n', ""))
+    assert faults(no_broker + SPARKPLUG) == ["[sparkplug] host: is needed when [mqtt] names no broker"]
+    assert parse_station(no_broker + SPARKPLUG + 'host = "scada"\n').sparkplug_broker() is not None

@@ -18,6 +18,7 @@ from typing import Literal
 from monitor.errors import EntryError
 
 Priority = Literal["urgent", "high", "medium", "low"]
+Place = Literal["bay", "pulley", "sensor"]  # the kind of place that an alarm is raised at
 PRIORITIES: tuple[Priority, ...] = ("urgent", "high", "medium", "low")
 STOP_FIRST = "Stop and lock out before you reach in; this program does not stop the conveyor."
 
@@ -27,6 +28,7 @@ class AlarmEntry:
     """One row of the table. Texts are single sentences for the person at the conveyor."""
 
     name: str
+    place: Place
     priority: Priority
     cause: str
     consequence: str
@@ -41,6 +43,7 @@ class AlarmEntry:
 CATALOGUE: tuple[AlarmEntry, ...] = (
     AlarmEntry(
         name="edge-stop",
+        place="sensor",
         priority="urgent",
         cause="The belt edge is beyond edge_stop_mm at this sensor.",
         consequence="The belt is about to rub on the frame, fold over or be torn.",
@@ -53,6 +56,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="edge-warn",
+        place="sensor",
         priority="high",
         cause="The belt edge is beyond edge_warn_mm at this sensor.",
         consequence="If it goes on the same way, the belt reaches the frame.",
@@ -63,6 +67,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="drift",
+        place="pulley",
         priority="high",
         cause="The whole belt walks sideways at this pulley by drift_mm_per_rev or more.",
         consequence="The belt leaves its place on the pulley and in the end touches the frame.",
@@ -73,6 +78,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="section-wobble",
+        place="sensor",
         priority="medium",
         cause="One section of the belt departs from its learnt profile by wobble_mm or more.",
         consequence="That section has a bad splice or a damaged edge, which no move at a pulley can cure.",
@@ -83,6 +89,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="no-response",
+        place="pulley",
         priority="medium",
         cause="A logged move had its time to settle and the belt did not answer as a belt must.",
         consequence="Further moves pile up without effect and may then all act at once.",
@@ -93,6 +100,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="unlogged-move",
+        place="pulley",
         priority="medium",
         cause="The belt's walk broke off sharply, as after a move that nobody logged.",
         consequence="The advice reckons without that move and may be wrong.",
@@ -103,6 +111,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="early-move",
+        place="pulley",
         priority="low",
         cause="A move was logged before the last one had its settle_revs revolutions.",
         consequence="The effects of both moves mix, so neither can be judged.",
@@ -111,6 +120,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="link-lost",
+        place="bay",
         priority="high",
         cause="No valid record came from the sensor board for 2 s.",
         consequence="Nobody watches the belt: every position is unknown.",
@@ -119,6 +129,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="sensor-silent",
+        place="sensor",
         priority="medium",
         cause="This sensor gives no usable reading.",
         consequence="The belt's place at this sensor is unknown.",
@@ -129,6 +140,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="sensor-stuck",
+        place="sensor",
         priority="medium",
         cause="This sensor repeats one value although the belt runs.",
         consequence="The belt's place at this sensor is unknown.",
@@ -139,6 +151,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="sensor-clipped",
+        place="sensor",
         priority="medium",
         cause="This sensor is at the end of its range.",
         consequence="The edge is out of its sight, so its true place is unknown.",
@@ -149,6 +162,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="sensor-noisy",
+        place="sensor",
         priority="low",
         cause="This sensor's readings scatter far more than they did.",
         consequence="Its positions are uncertain, and the verdict takes longer or does not come.",
@@ -159,6 +173,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="mark-missing",
+        place="bay",
         priority="low",
         cause="The belt mark did not come when it was due.",
         consequence="Places on the belt are reckoned from the speed and become less sure.",
@@ -169,6 +184,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="mark-extra",
+        place="bay",
         priority="low",
         cause="The belt mark came twice in one revolution.",
         consequence="The second one is left out; if it goes on, places on the belt become unsure.",
@@ -179,6 +195,7 @@ CATALOGUE: tuple[AlarmEntry, ...] = (
     ),
     AlarmEntry(
         name="belt-stopped",
+        place="bay",
         priority="low",
         cause="The belt stands still.",
         consequence="Nothing can be learnt about its tracking until it runs.",

@@ -205,6 +205,11 @@ class AlarmLifecycle:
         """The alarms that a person should know of now: neither normal, shelved nor suppressed."""
         return [s for s in self.snapshot() if s.state not in ("normal", "shelved")]
 
+    @property
+    def now_s(self) -> float:
+        """The caller's clock, as last told."""
+        return self._t_s
+
     def status(self, where: str, name: str) -> AlarmStatus:
         """One alarm's status; normal when it was never raised. Raises EntryError for an unknown name."""
         find_alarm(name)

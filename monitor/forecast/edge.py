@@ -25,6 +25,11 @@ class EdgeForecast:
     minutes: float
     soonest_minutes: float
 
+    @property
+    def walks(self) -> bool:
+        """Whether the walk is known to differ from nil, so that there is a latest time, too."""
+        return math.isfinite(self.latest_revs)
+
 
 def edge_forecast(
     edge_min_mm: float,

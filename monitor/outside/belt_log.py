@@ -50,6 +50,7 @@ from monitor.settings import Station
 TIMES_FILE = "board.times"
 SYNC_NS = 1_000_000_000  # what a killed machine may lose: the last second
 PART = ".part"
+STARTED = re.compile(r"\d{8}T\d{6}Z_")  # a log's name begins with its UTC start
 NAME_LENGTH = 64
 RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?")  # device names elsewhere
 NEW_FILE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -79,8 +80,10 @@ class LogBroken(Exception):
 class BeltLog:
     """An open log. Every method that writes raises LogBroken; after that only `abandon` is of use."""
 
-    def __init__(self, root: Path, station_text: str, belt: BeltTag, utc: datetime, mono_ns: int) -> None:
-        """Makes the folder under `root`, which is made when absent."""
+    def __init__(
+        self, root: Path, station_text: str, belt: BeltTag, utc: datetime, mono_ns: int, *, run: str = ""
+    ) -> None:
+        """Makes the folder under `root`, which is made when absent. run: the run's own mark (see belt_run)."""
         self._files: dict[str, int] = {}
         self.bytes_written = 0
         self._synced_ns = self._timed_ns = mono_ns
@@ -92,7 +95,7 @@ class BeltLog:
             flags = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
             self._folder_fd = os.open(self.name + PART, flags, dir_fd=self._root_fd)
             self._write_small("station.toml", station_text.encode())
-            self._write_small(BELT_FILE, _belt_text(belt, utc))
+            self._write_small(BELT_FILE, _belt_text(belt, utc, run))
             for name in (WIRE, TIMES_FILE, ENTRIES_FILE, "events.jsonl", "revolutions.csv"):
                 self._files[name] = os.open(name, NEW_FILE, 0o640, dir_fd=self._folder_fd)
             self._append(TIMES_FILE, b"offset,monotonic_ns,utc,what\n")
@@ -239,8 +242,9 @@ def _take_off_part(root_fd: int, name: str) -> str:
 # ---------------------------------------------------------------- writing
 
 
-def _belt_text(belt: BeltTag, utc: datetime) -> bytes:
-    return json.dumps({"format": 1, **asdict(belt), "started_utc": utc_text(utc)}, indent=2).encode() + b"\n"
+def _belt_text(belt: BeltTag, utc: datetime, run: str) -> bytes:
+    content = {"format": 1, **asdict(belt), "started_utc": utc_text(utc), "run": run}
+    return json.dumps(content, indent=2).encode() + b"\n"
 
 
 def _write_all(fd: int, text: bytes) -> None:
@@ -283,25 +287,60 @@ def left_open(root: Path) -> list[Path]:
     return sorted(p for p in root.iterdir() if p.name.endswith(PART) and p.is_dir() and not p.is_symlink())
 
 
+def newest_log(root: Path) -> str:
+    """The name of the last log that was begun under `root`, without `.part`; empty when there is none."""
+    if not root.is_dir():
+        return ""
+    names = [p.name.removesuffix(PART) for p in root.iterdir() if STARTED.match(p.name) and p.is_dir()]
+    return max(names, default="")
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """What a log that was left open says when it is replayed. `run`: its run's mark; `log`: its name."""
+
+    run: str
+    log: str
+    messages: list[Message]
+
+
+class NotYet(Exception):
+    """What a log says could not be said; it is left open for the next start."""
+
+
+Teller = Callable[[Replayed], None]
+
+
 def recover_logs(
-    parts: Iterable[Path], make_pipeline: Callable[[Station], Finished], utc: datetime
+    parts: Iterable[Path],
+    make_pipeline: Callable[[Station], Finished],
+    utc: datetime,
+    tell: Teller | None = None,
 ) -> list[Path]:
     """Closes every log that was left open; returns the folders that are whole now.
 
     One that cannot be read keeps its bytes and gets the ending `.unreadable`. Nothing is deleted.
+    `tell` is called with what each one says before it is closed; when it raises NotYet, that log stays open.
     Cost: a replay of each; the caller runs it beside its work.
     """
-    return [folder for part in parts if (folder := recover_log(part, make_pipeline, utc)) is not None]
+    found = [recover_log(part, make_pipeline, utc, tell) for part in parts]
+    return [folder for folder in found if folder is not None]
 
 
-def recover_log(part: Path, make_pipeline: Callable[[Station], Finished], utc: datetime) -> Path | None:
+def recover_log(
+    part: Path, make_pipeline: Callable[[Station], Finished], utc: datetime, tell: Teller | None = None
+) -> Path | None:
     """Closes one log that was left open; None when it cannot be read. See recover_logs."""
     root_fd = os.open(part.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     try:
-        _make_outputs_anew(part, root_fd, make_pipeline, utc)
+        replayed = _make_outputs_anew(part, root_fd, make_pipeline, utc)
+        if tell is not None:
+            tell(replayed)
         name = _take_off_part(root_fd, part.name.removesuffix(PART))
         note("log-recovered", folder=name)
         return part.parent / name
+    except NotYet:
+        return None
     except Exception as problem:  # whatever is wrong with one log, the others and the start go on
         warn("log-not-recovered", folder=part.name, why=problem)
         _set_aside(root_fd, part.name)
@@ -312,7 +351,7 @@ def recover_log(part: Path, make_pipeline: Callable[[Station], Finished], utc: d
 
 def _make_outputs_anew(
     part: Path, root_fd: int, make_pipeline: Callable[[Station], Finished], utc: datetime
-) -> None:
+) -> Replayed:
     recording = open_log(part)
     if recording.station is None:
         raise RuninError("no station file")
@@ -327,6 +366,7 @@ def _make_outputs_anew(
         _write_closing(folder_fd, pipeline, "interrupted", utc, recording.size_bytes)
     finally:
         os.close(folder_fd)
+    return Replayed(str(recording.belt.get("run", "")), part.name.removesuffix(PART), messages)
 
 
 def _set_aside(root_fd: int, name: str) -> None:

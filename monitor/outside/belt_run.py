@@ -5,12 +5,17 @@ anything about it. Until then the bytes are kept in memory (and go into the log 
 so that the log alone gives every figure. An idle bay thus fills no disk: past a bound the idle bytes
 are let go and a new run begins.
 
+Nothing is said before the log holds it on the disk (`sync`), and `said_count` counts what was given out to be said;
+the outbox keeps that count under the run's mark. Since a log that is replayed gives the same messages again, the
+next start knows exactly which of them a killed process still owes.
+
 A disk that fails does not stop the measuring: the log ends where it failed, which is said, and the run
 goes on.
 """
 
 from __future__ import annotations
 
+import secrets
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -74,6 +79,8 @@ class BeltRun:
         self.log: BeltLog | None = None
         self.log_failed: str | None = None
         self.unlogged_bytes = 0
+        self.mark = secrets.token_hex(8)
+        self.said_count = 0
         self._root, self._station_text, self._clock = root, station_text, clock
         self._idle_bytes = bytearray()
         self._idle_messages: list[Message] = []
@@ -107,6 +114,7 @@ class BeltRun:
             self._log_bytes(data, mono_ns)
         messages = self.pipeline.feed(data)
         self._keep(messages)
+        self.said_count += len(messages)
         if self.pipeline.running:
             self._ran_s = self.t_s
             if self.idle:
@@ -132,18 +140,29 @@ class BeltRun:
         """Call often: the log's sync."""
         self._guard(lambda log: log.tick(self._clock.utc(), self._clock.mono_ns()))
 
-    def close(self, why: str) -> list[Message]:
-        """The run ends; what the pipeline still had to say."""
+    def sync(self) -> None:
+        """All bytes so far are on the disk when this returns, if the log can still be written."""
+        self._guard(lambda log: log.sync(self._clock.utc(), self._clock.mono_ns()))
+
+    def finish(self) -> list[Message]:
+        """The bytes end; what the pipeline still had to say. Say it, then call `close`."""
         messages = self.pipeline.finish()
         self._keep(messages)
+        self.said_count += len(messages)
+        return messages
+
+    def close(self, why: str) -> bool:
+        """The log is closed; everything must have been said. False: it stays open for the next start."""
+        closed = self.log_failed is None
         if self.log is not None:
             try:
                 folder = self.log.close(self.pipeline, why, self._clock.utc(), self._clock.mono_ns())
                 note("log-closed", folder=folder.name, why=why, bytes=self.log.bytes_written)
             except LogBroken as problem:
                 fault("log-failed", why=problem)
+                closed = False
             self.log = None
-        return messages
+        return closed
 
     def abandon(self) -> None:
         """Leave the log as it is; the next start recovers it."""
@@ -157,7 +176,7 @@ class BeltRun:
         tag = self.tag or BeltTag()
         utc, mono_ns = self._clock.utc(), self._clock.mono_ns()
         try:
-            self.log = BeltLog(self._root, self._station_text, tag, utc, mono_ns)
+            self.log = BeltLog(self._root, self._station_text, tag, utc, mono_ns, run=self.mark)
         except LogBroken as problem:
             self._fail(problem)
             return

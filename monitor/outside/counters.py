@@ -39,6 +39,13 @@ FAMILIES: dict[str, tuple[str, str]] = {
     "runin_requests_total": ("counter", "Requests that came over MQTT."),
     "runin_requests_refused_total": ("counter", "Requests that were refused."),
     "runin_answers_dropped_total": ("counter", "Answers that gave way to a flood of requests."),
+    "runin_sparkplug_born": ("gauge", "1 while the edge node's birth is out."),
+    "runin_sparkplug_births_total": ("counter", "Births since the service started."),
+    "runin_sparkplug_sent_total": ("counter", "Reports sent."),
+    "runin_sparkplug_historical_total": ("counter", "Reports sent late, as historical."),
+    "runin_sparkplug_dropped_total": ("counter", "Reports lost because there was no room to keep them."),
+    "runin_sparkplug_commands_total": ("counter", "Commands that came from hosts."),
+    "runin_sparkplug_commands_refused_total": ("counter", "Commands that were refused."),
     "runin_log_failed": ("gauge", "1 when the log of this run cannot be written."),
 }  # fmt: skip
 Sample = float | Mapping[str, float]  # a mapping: by the label `priority`

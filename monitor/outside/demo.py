@@ -114,6 +114,7 @@ def run_demo(
     embedded_broker: bool = False,
     board: bool = False,
     display: str = "",
+    explain: bool = False,
 ) -> bool:
     """Run the demo to its end; True when the belt was tracked within so many minutes of its clock.
 
@@ -134,7 +135,7 @@ def run_demo(
         station = write_station(folder / "station.toml", simulation, bench.port, address)
         ear = Ear(address, station)
         stack.callback(ear.close)
-        narrator = Narrator(console, station, simulation, speed_up, address.program, board)
+        narrator = Narrator(console, station, simulation, speed_up, address.program, board, explain)
         narrator.introduce()
         service = stack.enter_context(Service(folder / "station.toml", folder, display))
         await_online(ear, service)

@@ -58,10 +58,13 @@ class _Connection(H11Protocol):
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
+        self._watch = self.loop.call_later(SILENT_S, self._close_if_silent)
         if len(self.connections) > MOST_CONNECTIONS:
             transport.abort()
-        else:
-            self.loop.call_later(SILENT_S, self._close_if_silent)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._watch.cancel()  # else the timer keeps every dead connection, and cleaning up halts all threads
+        super().connection_lost(exc)
 
     def _close_if_silent(self) -> None:
         if self.cycle is None and not self.transport.is_closing():
@@ -72,12 +75,13 @@ class Display:
     """Serves one bay until closed. `feed` is filled by the daemon, which takes requests by `post`."""
 
     def __init__(
-        self, station: Station, place: Place, pin: str | None, feed: Feed, post: Callable[[Posted], None]
-    ) -> None:
-        """Raises UsageError when the port cannot be had."""
+        self, station: Station, place: Place, pin: str | None, feed: Feed, post: Callable[[Posted], None],
+        earlier: str = "",
+    ) -> None:  # fmt: skip
+        """earlier: the name of the last log before this start. Raises UsageError when the port cannot be had."""
         self._feed = feed
         self._door, self._post = Door(place, pin), post
-        self._picture = Picture(station, monitor.__version__)
+        self._picture = Picture(station, monitor.__version__, earlier)
         self._glance_s = time.monotonic()
         self._text, self._boot = b"{}", secrets.token_hex(4)
         self._document: dict[str, Any] = {}

@@ -38,7 +38,8 @@ class Posted:
 class Glance:
     """The bay at one instant. silent_s: host's seconds since the last valid record. broker None: none is used.
 
-    hold_s: how long the hold has lasted by the belt's clock, NaN = not known.
+    hold_s: how long the hold has lasted by the belt's clock, NaN = not known. alarms: all that are not
+    normal, the shelved ones too. clock_s: the clock of the alarms, which the host carries on in silence.
     """
 
     serial: str | None
@@ -54,6 +55,7 @@ class Glance:
     alarms: tuple[AlarmStatus, ...]
     tally: Tally
     broker: bool | None
+    clock_s: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +132,8 @@ def _glance(service: Service, silent_s: float, bus: Bus | None) -> Glance:
         hold_s=getattr(pipeline, "hold_s", math.nan),
         now=pipeline.now(),
         advice=pipeline.advice,
-        alarms=tuple(service.voice.alarms.standing()),
+        alarms=tuple(s for s in service.voice.alarms.snapshot() if s.state != "normal"),
         tally=pipeline.tally,
         broker=None if bus is None else bus.connected,
+        clock_s=service.now_s(),
     )

@@ -16,6 +16,7 @@ TYPES = {
     "display.html": "text/html; charset=utf-8",
     "display.css": "text/css; charset=utf-8",
     "display.js": "text/javascript; charset=utf-8",
+    "deeds.js": "text/javascript; charset=utf-8",
     "figures.js": "text/javascript; charset=utf-8",
 }
 _SLOT = re.compile(r'(<(\w+)[^<>]*\bdata-s="([a-z_.]+)"[^<>]*>)(</\2>)')

@@ -11,6 +11,8 @@ import math
 from typing import Any
 
 from monitor.alarms.catalogue import find_alarm
+from monitor.alarms.lifecycle import AlarmStatus
+from monitor.forecast import edge_forecast
 from monitor.outside.display_feed import Glance, Profile, Run, Thing
 from monitor.outside.display_history import History
 from monitor.procedure import words
@@ -31,6 +33,8 @@ STAGE_WORDS: dict[Stage, tuple[str, str]] = {
 PLACES = {"infeed": "infeed pulley", "snub": "snub", "drive": "drive pulley"}
 PRIORITY = {"urgent": 1, "high": 2, "medium": 3, "low": 4}
 MARKS = {1: "■", 2: "▲", 3: "◆", 4: "●"}  # the shapes that the page gives them
+ANEW_S = 7_200.0  # how long it is worth saying that the program was started anew
+FAR_REVS = 100.0  # an edge limit that is farther off is not worth a word
 FAULTS = {
     "sensor-stuck": "is stuck",
     "sensor-clipped": "is at the end of its range",
@@ -42,8 +46,9 @@ FAULTS = {
 class Picture:
     """Takes what the daemon hands over; `document` is the picture then."""
 
-    def __init__(self, station: Station, version: str = "") -> None:
-        self._version = version
+    def __init__(self, station: Station, version: str = "", earlier: str = "") -> None:
+        """earlier: the log that was the last one when the program started, empty: none."""
+        self._version, self._earlier = version, earlier
         self._begin(Run(0, station))
 
     def _begin(self, run: Run) -> None:
@@ -88,6 +93,8 @@ class Picture:
             "belt": self._belt_words(seen),
             "serial": seen.serial,
             "log": seen.log,
+            "anew": self._anew(seen)[0],
+            "since": self._anew(seen)[1],
             "t_s": seen.now.t_s,
             "rev": seen.now.rev,
             "rev_s": rev_s,
@@ -100,7 +107,7 @@ class Picture:
             "stages": self._stages(seen),
             "hold": self._hold(seen),
             "verdict": seen.verdict,
-            "alarms": sorted(map(self._alarm, seen.alarms), key=lambda a: (a["rank"], a["where"], a["name"])),
+            "alarms": self._alarms(seen),
         }
         return plain(document)  # type: ignore[no-any-return]
 
@@ -198,7 +205,7 @@ class Picture:
             "behaviour": row.behaviour if row is not None and believed else "unknown",
             "edge": self.lateral(edge_mm),
             "belt": self.lateral(position_mm),
-            "walk": self._walk_words(walk_mm, row),
+            "walk": self._walk_words(walk_mm, row, sensor),
             "zone": self._zone(edge_mm, position_mm),
         }
 
@@ -207,19 +214,30 @@ class Picture:
         if edge_mm != edge_mm:
             return "not seen"
         if abs(edge_mm) >= limits.edge_stop_mm:
-            return "EDGE AT ITS LIMIT"
+            return "EDGE LIMIT"
         if abs(edge_mm) >= limits.edge_warn_mm:
-            return "edge beyond its warning"
+            return "edge warning"
         if position_mm != position_mm:
-            return "edge within its limits"
+            return "within limits"
         return "centred" if abs(position_mm) <= limits.centre_mm else "off centre"
 
-    def _walk_words(self, walk_mm: float, row: RevolutionRow | None) -> str:
+    def _walk_words(self, walk_mm: float, row: RevolutionRow | None, sensor: Sensor) -> str:
         if row is None or walk_mm != walk_mm:
             return "walk not known yet"
         if row.behaviour == "steady" or abs(walk_mm) < 1.96 * row.walk_se_mm_per_rev:
             return "no walk shown"
-        return f"walks {words.length(walk_mm, self.units)} {words.side_of(walk_mm)} each revolution"
+        said = f"{words.length(walk_mm, self.units)} {words.side_of(walk_mm)} each revolution"
+        return said + (self._ahead(row) if row.behaviour == "drifting" else "")
+
+    def _ahead(self, row: RevolutionRow) -> str:
+        """When the edge is at its limit if the belt walks on as now; nothing when that is far off."""
+        ahead = edge_forecast(
+            row.edge_min_mm, row.edge_max_mm, row.walk_mm_per_rev, row.walk_se_mm_per_rev,
+            self.station.limits.edge_stop_mm, row.end_s - row.start_s,
+        )  # fmt: skip
+        if not ahead.revs < FAR_REVS:
+            return ""
+        return f"; edge limit in {ahead.revs:.0f} rev, {ahead.soonest_revs:.0f} at the soonest"
 
     def lateral(self, mm: float) -> str:
         """A position in words: `3.1 mm right`."""
@@ -264,39 +282,60 @@ class Picture:
 
     def _called(self, seen: Glance) -> str:
         """How much is wrong, for the top of the page."""
-        if not seen.alarms:
+        calling = [a for a in seen.alarms if a.state != "shelved"]
+        if not calling:
             return ""
-        first = min(PRIORITY[find_alarm(a.name).priority] for a in seen.alarms)
-        count = len(seen.alarms)
-        return f"{MARKS[first]} {count} alarm{'s' if count > 1 else ''}"
+        first = min(PRIORITY[find_alarm(a.name).priority] for a in calling)
+        return f"{MARKS[first]} {len(calling)} alarm{'s' if len(calling) > 1 else ''}"
 
-    def _alarm(self, status: Any) -> dict[str, Any]:
-        content: dict[str, Any] = status.as_dict()
-        kept = (
-            "where",
-            "name",
-            "state",
-            "active",
-            "priority",
-            "value_mm",
-            "start_mm",
-            "end_mm",
-            "cause",
-            "action",
-        )
-        place = content["where"]
-        mm = content["value_mm"]
-        return {k: content[k] for k in kept} | {
-            "rank": PRIORITY[content["priority"]],
-            "place": PLACES.get(place, place),
-            "title": content["name"].replace("-", " "),
-            "size": "" if mm is None else words.length(mm, self.units),
-            "section": _section(content["start_mm"], content["end_mm"]),
-            "waiting": content["state"] in ("unacknowledged", "returned-unacknowledged"),
-            "gone": not content["active"],
-        }
+    def _alarms(self, seen: Glance) -> list[dict[str, Any]]:
+        """The most urgent first, what is shelved last."""
+        found = [self._alarm(status, seen.clock_s) for status in seen.alarms]
+        return sorted(found, key=lambda a: (bool(a["shelved"]), a["rank"], a["where"], a["name"]))
+
+    def _alarm(self, status: AlarmStatus, clock_s: float) -> dict[str, Any]:
+        entry, rank = find_alarm(status.name), PRIORITY[find_alarm(status.name).priority]
+        waiting = status.state in ("unacknowledged", "returned-unacknowledged")
+        short = status.name.replace("-", " ")
+        place = "" if status.where == "bay" else f", {PLACES.get(status.where, status.where)}"
+        size = "" if status.value_mm is None else f", {words.length(status.value_mm, self.units)}"
+        state: str = "over, not yet seen" if not status.active and waiting else entry.priority
+        state += ", seen" if status.state == "acknowledged" else ""
+        cause = self._with_limits(entry.cause)
+        section = _section(status.start_mm, status.end_mm)
+        what = entry.action + (f" {section}." if section else "")
+        return {
+            "where": status.where, "name": status.name, "state": status.state, "priority": entry.priority,
+            "value_mm": status.value_mm, "start_mm": status.start_mm, "end_mm": status.end_mm,
+            "rank": rank, "mark": MARKS[rank], "waiting": waiting, "gone": not status.active,
+            "short": short, "title": f"{short}{place}{size}", "standing": state,
+            "what": what if status.active else f"It is over: {cause[0].lower()}{cause[1:]}",
+            "action": entry.action,
+            "more": f"{cause} {entry.consequence} Respond within {_span(entry.respond_within_s)}.",
+            "since": _since(status.raised_s, clock_s),
+            "shelvable": entry.shelvable,
+            "shelved": _shelved(status, clock_s),
+        }  # fmt: skip
+
+    def _with_limits(self, text: str) -> str:
+        """The station file's own lengths in place of the names of its keys."""
+        for key, mm in self.station.limits.model_dump().items():
+            per = " each revolution" if key.endswith("_per_rev") else ""
+            text = text.replace(key, f"{words.length(mm, self.units)}{per}")
+        return text
 
     # ------------------------------------------------------------ small words
+
+    def _anew(self, seen: Glance) -> tuple[str, str]:
+        """In short and in full: that a belt which may have run before is being learnt anew since the start."""
+        t_s = seen.now.t_s
+        if not self._earlier or self._run.number > 1 or not t_s < ANEW_S:
+            return "", ""
+        ago = "just now" if t_s < 60.0 else f"{_span(60.0 * math.floor(t_s / 60.0))} ago"
+        return f"learnt anew since the start {ago}", (
+            f"The program was started {ago} and learns this belt anew: revolutions, moves and camber from before "
+            f"are not shown here and not reckoned with. They stand in the log {self._earlier}."
+        )
 
     def _belt_words(self, seen: Glance) -> str:
         return f"Belt {seen.serial}" if seen.serial else "Belt without a name"
@@ -327,6 +366,29 @@ def _section(start_mm: float | None, end_mm: float | None) -> str:
     if start_mm is None or end_mm is None:
         return ""
     return f"{words.distance(start_mm)} to {words.distance(end_mm)} after the belt mark"
+
+
+def _span(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+
+
+def _since(raised_s: float | None, clock_s: float) -> str:
+    if raised_s is None or not math.isfinite(clock_s):
+        return ""
+    ago_s = max(clock_s - raised_s, 0.0)
+    return (
+        f"It came {math.floor(ago_s / 60.0)} min ago." if ago_s >= 60.0 else "It came less than a minute ago."
+    )
+
+
+def _shelved(status: AlarmStatus, clock_s: float) -> str:
+    """How long it is still silenced, by whom and why; nothing when it is not."""
+    if status.state != "shelved" or status.shelved_until_s is None:
+        return ""
+    left = max(math.ceil((status.shelved_until_s - clock_s) / 60.0), 1) if math.isfinite(clock_s) else 0
+    by = f" by {status.shelved_by}" if status.shelved_by else ""
+    why = f": {status.shelved_why}" if status.shelved_why else ""
+    return f"for {left} min more{by}{why}"
 
 
 def _age(seconds: float) -> str:

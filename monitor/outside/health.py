@@ -18,6 +18,7 @@ from monitor.records import Tally
 if TYPE_CHECKING:
     from monitor.outside.mqtt import Bus
     from monitor.outside.service import Service
+    from monitor.outside.sparkplug import EdgeNode
 
 STUCK_BYTES = 65_536  # no line is longer than 127 bytes, so this many must have given records
 BUS_STUCK_S = 120.0  # finding a host's address may take the system a minute
@@ -42,7 +43,9 @@ class Progress:
         return self._fed_bytes < STUCK_BYTES and bus_turns
 
 
-def samples(service: Service, bus: Bus | None, outbox: Outbox | None, lag_s: float) -> dict[str, Sample]:
+def samples(
+    service: Service, bus: Bus | None, outbox: Outbox | None, lag_s: float, node: EdgeNode | None = None
+) -> dict[str, Sample]:
     """The counters' page of one moment; the families are those of counters.FAMILIES."""
     run, alarms = service.run, service.voice.alarms
     tally = run.pipeline.tally
@@ -69,6 +72,9 @@ def samples(service: Service, bus: Bus | None, outbox: Outbox | None, lag_s: flo
             "runin_requests_total": bus.counts["requests"],
             "runin_answers_dropped_total": bus.counts["answers_dropped"],
         }
+    if node is not None:
+        counts = {f"runin_sparkplug_{name}_total": count for name, count in node.counts.items()}
+        found |= {"runin_sparkplug_born": node.born, **counts}
     return found | _outbox_samples(outbox)
 
 

@@ -47,6 +47,7 @@ class Narrator:
         speed_up: float,
         broker: str,
         board: bool = False,
+        explain: bool = False,
     ) -> None:
         self.stage = ""
         self.verdict = "undecided"
@@ -56,6 +57,7 @@ class Narrator:
         self._speed_up = speed_up
         self._broker = broker
         self._board = board
+        self._explain = explain
         self._advice: dict[str, Any] = {}
         self._last_why = ""
         self._now_s = 0.0
@@ -114,6 +116,8 @@ class Narrator:
         self._last_why = why
         colour = "yellow" if advice.get("action") == "move" else "default"
         self._line(t_s, f"[{colour}]Advice[/] {escape(why)}")
+        if self._explain and advice.get("explain"):
+            self._line(t_s, f"[dim]In figures: {escape(str(advice['explain']))}[/]")
         if advice.get("action") in ("move", "check"):
             self._line(t_s, f"[bold]CAUTION[/] {escape(str(advice['caution']))}")
 

@@ -18,7 +18,7 @@ import os
 import sqlite3
 import threading
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -129,13 +129,20 @@ class Outbox:
             self._next_id += 1
             return self._next_id - 1
 
-    def put(self, drafts: Sequence[Draft], *, born_s: float | None = None) -> None:
-        """Commits messages, all or none; when this returns they survive a power cut. Raises OutboxBroken."""
+    def put(
+        self, drafts: Sequence[Draft], *, born_s: float | None = None, facts: Mapping[str, str] | None = None
+    ) -> None:
+        """Commits messages, all or none; when this returns they survive a power cut. Raises OutboxBroken.
+
+        `facts` are kept in the same transaction, as by `keep`.
+        """
         born_s = time.time() if born_s is None else born_s
         rows = [(d.id, d.topic, d.kind, int(d.retain), d.payload, born_s) for d in drafts]
         sql = "INSERT INTO message (id, topic, kind, retain, payload, born_s) VALUES (?, ?, ?, ?, ?, ?)"
         with self._transaction() as db:
             db.executemany(sql, rows)
+            for name, content in (facts or {}).items():
+                self._keep(db, name, content)
         self.newest_id = max([self.newest_id, *(draft.id for draft in drafts)])
         self._since_prune += len(rows)
 
@@ -143,6 +150,11 @@ class Outbox:
         """A small fact that outlives the process. Raises OutboxBroken."""
         with self._transaction() as db:
             self._keep(db, name, content)
+
+    def forget(self, name: str) -> None:
+        """A fact is of no more use. Raises OutboxBroken."""
+        with self._transaction() as db:
+            db.execute("DELETE FROM fact WHERE name = ?", (name,))
 
     def fact(self, name: str) -> str | None:
         """A fact that was kept, or None."""
@@ -176,12 +188,12 @@ class Outbox:
             sql = "UPDATE message SET state = 2, done_s = ?, why = ? WHERE id = ?"
             db.execute(sql, (now_s, why, message_id))
 
-    def send_again(self, *, now_s: float | None = None) -> int:
+    def send_again(self, *, now_s: float | None = None, within_s: float = UNSURE_S) -> int:
         """A new connection to a broker that knows us: it may have been killed before it kept the last seconds."""
         now_s = time.time() if now_s is None else now_s
         sql = "UPDATE message SET state = 0, done_s = NULL WHERE state = 1 AND done_s > ?"
         with self._transaction() as db:
-            return int(db.execute(sql, (now_s - UNSURE_S,)).rowcount)
+            return int(db.execute(sql, (now_s - within_s,)).rowcount)
 
     def forget_session(self, *, now_s: float | None = None) -> int:
         """The broker lost its memory: what it acknowledged of late waits again. Returns how many."""

@@ -68,6 +68,9 @@ class SensorNowPayload(BaseModel):
     expected_mm: Known
     position_mm: Known
     quality: str
+    to_limit_revs: Known = None
+    to_limit_minutes: Known = None
+    to_limit_soonest_minutes: Known = None
 
 
 class NowPayload(Payload):
@@ -107,6 +110,7 @@ class RevolutionPayload(Payload):
     t_s: Known
     rev: int
     rows: list[RevolutionRowPayload]
+    log: str | None = None  # said after a restart, of this earlier log
 
 
 class AdvicePayload(Payload):
@@ -173,6 +177,7 @@ class EventPayload(Payload):
     by: str | None = None
     text: str | None = None
     details: dict[str, Any] | None = None
+    log: str | None = None  # said after a restart, of this earlier log
 
 
 class AnswerPayload(Payload):
@@ -223,6 +228,9 @@ def now_payload(head: Mapping[str, Any], now: Now, *, link: bool) -> NowPayload:
             "expected_mm": s.expected_mm if link else None,
             "position_mm": s.position_mm if link else None,
             "quality": s.quality if link else "unknown",
+            "to_limit_revs": s.to_limit_revs if link else None,
+            "to_limit_minutes": s.to_limit_minutes if link else None,
+            "to_limit_soonest_minutes": s.to_limit_soonest_minutes if link else None,
         }
         for s in now.sensors
     ]

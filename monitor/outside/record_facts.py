@@ -9,7 +9,6 @@ revolution completed before it; where the next move or the end came sooner it is
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
@@ -23,11 +22,6 @@ SET_UP = {
     "square": "Shafts square",
     "tension": "Tension",
 }
-_HOLD = re.compile(r"(\d+) revolutions, ([\d.]+) minutes; (.*)")
-_PROVED = re.compile(
-    r"(infeed|drive): mean ([+-][\d.]+) mm, walk ([+-][\d.]+) mm/rev, 90 % interval ([+-][\d.]+) to"
-    r" ([+-][\d.]+), margin ([\d.e-]+), p ([\d.]+)"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +39,7 @@ class MoveDone:
 
 @dataclass(frozen=True, slots=True)
 class Proved:
-    """One pulley over the hold: the figures as the replay printed them, mm and mm per revolution."""
+    """One pulley over the hold: the event's figures with the decimals of its evidence, mm and mm per revolution."""
 
     pulley: str
     mean: str
@@ -175,25 +169,28 @@ def _rows(replay: Replay, turns: Iterable[Revolution]) -> dict[Pulley, Revolutio
 
 def hold_proved(replay: Replay) -> HoldProved | None:
     """The last hold that was completed; None when none was."""
-    found = None
-    for event in replay.found_events:
-        evidence = (event.details or {}).get("evidence")
-        if event.kind == "stage" and event.name == "lock" and isinstance(evidence, str):
-            found = event, evidence
-    if found is None:
+    done = [
+        (event, event.details["hold"], event.details["evidence"])
+        for event in replay.found_events
+        if event.kind == "stage" and event.name == "lock" and event.details and "hold" in event.details
+    ]
+    if not done:
         return None
-    event, evidence = found
+    event, hold, evidence = done[-1]
     lost = None
     if replay.summary["verdict"] != "tracked":
         lost = " ".join(replay.summary["reasons"]) or "The verdict is no longer tracked."
-    head = _HOLD.match(evidence)
-    turns, minutes, rest = (int(head[1]), head[2], head[3]) if head else (0, "", "")
-    first = event.rev - turns + 1
+    first, last = hold["first_rev"], hold["last_rev"]
+    margin = f"{hold['margin_mm_per_rev']:g}"
     proved = tuple(
-        Proved(m[1], m[2], m[3], m[4], m[5], m[6], m[7], _worst(replay, m[1], first, event.rev))
-        for m in _PROVED.finditer(rest)
-    )
-    return HoldProved(event.t_s, turns, minutes, first, event.rev, proved, evidence, lost)
+        Proved(
+            pulley, f"{p['mean_mm']:+.2f}", f"{p['walk_mm_per_rev']:+.3f}", f"{p['walk_low_mm_per_rev']:+.3f}",
+            f"{p['walk_high_mm_per_rev']:+.3f}", margin, f"{p['p']:.4f}", _worst(replay, pulley, first, last),
+        )
+        for pulley, p in hold["pulleys"].items()
+    )  # fmt: skip
+    minutes = f"{hold['seconds'] / 60:.1f}"
+    return HoldProved(event.t_s, hold["revolutions"], minutes, first, last, proved, evidence, lost)
 
 
 def _worst(replay: Replay, pulley: str, first: int, last: int) -> float:

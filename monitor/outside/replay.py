@@ -150,8 +150,10 @@ def default_folder(path: Path) -> Path:
     return Path(f"replay-{place.name.split('.wire')[0] or 'recording'}")
 
 
-def print_summary(result: Replay, folder: Path, console: Console) -> None:
-    """What the recording came to, for a person: verdict, positions, alarms, where the files are."""
+def print_summary(result: Replay, folder: Path, console: Console, *, explain: bool = False) -> None:
+    """What the recording came to, for a person: verdict, positions, alarms, where the files are; explain: also
+    every advice with the figures behind it.
+    """
     summary = result.summary
     console.print(f"[bold]{summary['verdict'].replace('-', ' ').capitalize()}[/]", soft_wrap=True)
     for reason in summary["reasons"]:
@@ -172,6 +174,13 @@ def print_summary(result: Replay, folder: Path, console: Console) -> None:
     )
     alarms = ", ".join(name if times == 1 else f"{name} x{times}" for name, times in raised.items())
     console.print(f"Alarms: {alarms or 'none'}", markup=False)
+    if explain:
+        for given in result.found_advice:
+            clock = f"{int(given.t_s // 60)}:{int(given.t_s % 60):02d}"
+            console.print(f"{clock} rev {given.rev}, {given.action}: {given.why}", markup=False)
+            console.print(
+                f"    In figures: {given.explain or 'none for this advice'}", markup=False, style="dim"
+            )
     if result.found_advice:
         advice = result.found_advice[-1]
         console.print(f"Last advice: {advice.why}", markup=False)

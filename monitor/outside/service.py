@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any
 
 import monitor
 from monitor.errors import ExitCode, UsageError
-from monitor.outside.belt_log import BeltTag, left_open, recover_logs
+from monitor.outside.belt_log import BeltTag, NotYet, Replayed, left_open, newest_log, recover_log
 from monitor.outside.belt_run import BeltRun, Clock, PipelineMaker, real_clock
 from monitor.outside.counters import CounterPage, parse_address, render_counters
 from monitor.outside.desk import Desk
@@ -38,6 +38,7 @@ from monitor.outside.mqtt import Asked, Bus
 from monitor.outside.outbox import Outbox, OutboxBroken
 from monitor.outside.payloads import envelope, now_payload, to_json
 from monitor.outside.serial_port import Bytes, PortEnded, PortLost, PortOpened, PortReader
+from monitor.outside.sparkplug import EdgeNode
 from monitor.outside.voice import Voice
 from monitor.pipeline import Pipeline
 from monitor.records import Advice, Event, Message
@@ -55,6 +56,7 @@ SHOW_NS = 1_000_000_000  # counters and watchdog
 PRUNE_NS = 60_000_000_000
 MAX_LINE_BYTES = 4096  # what has no line end by then is no line
 MERGE_BYTES = 1 << 17
+LATE_S = 60.0  # how long the recovery of a log waits until what it says is committed
 NEW_RUN = Advice(
     0.0,
     0,
@@ -67,6 +69,14 @@ NEW_RUN = Advice(
 @dataclass(frozen=True, slots=True)
 class _Stop:
     why: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Late:
+    """What a killed process may have left unsaid; `done` is set when it is committed."""
+
+    replayed: Replayed
+    done: threading.Event
 
 
 class Service:
@@ -89,7 +99,10 @@ class Service:
         self._bus: Bus | None = None
         if self._outbox is not None:
             self._bus = Bus(station, self._outbox, self._news, version=monitor.__version__)
-        self.voice = Voice(self._outbox, self._clock.utc)
+        self._node: EdgeNode | None = None
+        if station.sparkplug is not None:
+            self._node = EdgeNode(station, root, version=monitor.__version__)
+        self.voice = Voice(self._outbox, self._clock.utc, None if self._node is None else self._node.offer)
         self.desk = Desk(self)
         self._page, self._progress, self._display = page, Progress(), feed
         self._held = b""
@@ -99,6 +112,7 @@ class Service:
         self._now_ns = self._pruned_ns = self._shown_ns = self._watched_ns = self._glanced_ns = 0
         self._port_open = False
         self._port_why = ""
+        self._last_state: dict[str, Any] = {}
         self._stopped: str | None = None
         self._recovery = self._start_recovery()
         self.run = self._new_run(belt)
@@ -120,6 +134,8 @@ class Service:
         self._reader.start()
         if self._bus is not None:
             self._bus.start()
+        if self._node is not None:
+            self._node.start()
         note("started", bay=f"{self.station.bay.site}/{self.station.bay.name}", port=self.station.serial.port)
         notify_systemd("READY=1")
         try:
@@ -162,10 +178,22 @@ class Service:
             self.desk.serve(item, self._bus)
         elif isinstance(item, Posted):
             item.reply(self.desk.answer(item.asked))
+        elif isinstance(item, _Late):
+            self._say_late(item)
         elif isinstance(item, _Stop):
             self._stopped = item.why
         else:
             self._port_news(item)
+
+    def _say_late(self, late: _Late) -> None:
+        replayed = late.replayed
+        try:
+            self.voice.say_late(replayed.messages, replayed.log, replayed.run)
+        except OutboxBroken as problem:
+            fault("outbox-failed", why=problem)
+            return
+        if self.voice.owes_nothing:
+            late.done.set()
 
     def _port_news(self, item: PortOpened | PortLost | PortEnded) -> None:
         self._flush_held(item.mono_ns)
@@ -192,10 +220,13 @@ class Service:
             if isinstance(item, Bytes):
                 self._hear(item)
         self._flush_held(self._clock.mono_ns())
-        self._say(self.run.close(why))
+        self._end_run(why)
         if self._bus is not None:
             self._bus.set_state(self._state())
             self._bus.stop(why)
+        if self._node is not None:
+            self._node.offer({**self._state(), "running": None})
+            self._node.stop()
         if self._outbox is not None:
             self._outbox.close()
         notify_systemd("STOPPING=1")
@@ -246,7 +277,9 @@ class Service:
         for message in messages:
             if isinstance(message, Event) and message.name == "link-lost":
                 self._pipeline_lost = message.kind == "alarm-raised"
-        self.voice.say(messages, self.run.t_s)
+        if messages:
+            self.run.sync()  # nothing is said that the log might not hold
+        self.voice.say(messages, self.run.t_s, mark=self.run.mark, said_count=self.run.said_count)
         self.voice.flush()
         if self._display is not None:
             self._display.say(messages, self.run.pipeline)
@@ -268,15 +301,32 @@ class Service:
             self._shown_ns = now_ns
             lag_s = (now_ns - self._valid_ns) / 1e9
             labels = {"site": self.station.bay.site, "bay": self.station.bay.name}
-            self._page.show(render_counters(samples(self, self._bus, self._outbox, lag_s), labels))
+            self._page.show(
+                render_counters(samples(self, self._bus, self._outbox, lag_s, self._node), labels)
+            )
         if self._display is not None and now_ns - self._glanced_ns >= NOW_NS:
             self._glanced_ns = now_ns
             self._display.show(self, (now_ns - self._valid_ns) / 1e9, self._bus)
+        self._say_state(now_ns)
+
+    def _say_state(self, now_ns: int) -> None:
+        """What is so now, for the broker and the SCADA host: the state when it changes, the live picture in turn."""
+        if self._bus is None and self._node is None:
+            return
+        state = self._state()
+        live = now_ns - self._now_ns >= NOW_NS
+        if live:
+            self._now_ns = now_ns
         if self._bus is not None:
-            self._bus.set_state(self._state())
-            if now_ns - self._now_ns >= NOW_NS and self._bus.connected:
-                self._now_ns = now_ns
+            self._bus.set_state(state)
+            if live and self._bus.connected:
                 self._say_now(self._bus)
+        if self._node is not None:
+            if state | {"t_s": None} != self._last_state:
+                self._last_state = state | {"t_s": None}
+                self._node.offer(state)
+            if live and self._node.born:
+                self._node.offer(self.run.pipeline.now())
 
     def utc(self) -> datetime:
         """The host's wall clock: a label, never a decision about the belt."""
@@ -333,13 +383,20 @@ class Service:
 
     def change_belt(self, tag: BeltTag | None, why: str) -> None:
         """End the run and its log, begin another with a fresh pipeline."""
-        self._say(self.run.close(why))
+        self._end_run(why)
         self.run = self._new_run(tag)
         keep = [("bay", "link-lost")] if self.link_lost else []
         self.voice.say_alarms(self.voice.alarms.clear_all(self.now_s(), keep=keep), self.now_s())
         self.voice.alarms.restart_clock()
         self._pipeline_lost = False
         self._say([NEW_RUN])
+
+    def _end_run(self, why: str) -> None:
+        """Said, then closed: a kill in between leaves an open log, and the next start says what is missing."""
+        self._say(self.run.finish())
+        closed = self.run.close(why)
+        if closed and self.voice.owes_nothing:
+            self.voice.forget_run(self.run.mark)
 
     def _new_run(self, tag: BeltTag | None) -> BeltRun:
         run = BeltRun(self._root, self.station, self._text, tag, self._make, self._clock)
@@ -349,11 +406,27 @@ class Service:
 
     def _start_recovery(self) -> threading.Thread:
         parts, utc = left_open(self._root), self._clock.utc()
-        thread = threading.Thread(
-            target=recover_logs, args=(parts, self._make, utc), name="recovery", daemon=True
-        )
+        thread = threading.Thread(target=self._recover, args=(parts, utc), name="recovery", daemon=True)
         thread.start()
         return thread
+
+    def _recover(self, parts: list[Path], utc: datetime) -> None:
+        """Each log that was left open: what it says and was never said is said, then it is closed."""
+        for part in parts:
+            told: list[str] = []
+
+            def tell(replayed: Replayed, told: list[str] = told) -> None:
+                if self._outbox is None or not replayed.run:
+                    return
+                late = _Late(replayed, threading.Event())
+                self._news.put(late)
+                if not late.done.wait(LATE_S):
+                    raise NotYet
+                told.append(replayed.run)
+
+            if recover_log(part, self._make, utc, tell) is not None:
+                for mark in told:
+                    self.voice.forget_run(mark)
 
     def _check_threads(self) -> None:
         """A thread that ended by a mistake would leave the bay blind or mute: say so and end."""
@@ -430,7 +503,7 @@ def _open_display(address: str, service: Service, feed: Feed, root: Path) -> Dis
     pin = read_pin(root) if place.beyond_loopback else None
     if pin is not None:
         note("display-pin", file=root / PIN_FILE)
-    return Display(service.station, place, pin, feed, service.post)
+    return Display(service.station, place, pin, feed, service.post, newest_log(root))
 
 
 def _stop_when(stop: threading.Event, service: Service) -> None:

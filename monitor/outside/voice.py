@@ -1,18 +1,22 @@
 """What the bay says: the pipeline's messages become alarms with a life, and messages in the outbox.
 
-Everything that must not be lost is committed to the outbox in one transaction for each call, in the order in
-which it happened. When the disk refuses, messages wait in memory, bounded, and the loss is counted and said.
-Without a broker the alarms still live here and everything is still said in the daemon's own lines.
+Everything that must not be lost is committed to the outbox in one transaction for each call, in the order in which it
+happened, together with how many of the run's messages that makes: what the log of a killed process holds beyond that
+number is said by the next one (`say_late`). When the disk refuses, messages wait in memory, bounded, and the loss is
+counted and said. Without a broker the alarms still live here and everything is still said in the daemon's own lines.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from typing import Any
 
+from monitor.alarms.catalogue import PRIORITIES, find_alarm
 from monitor.alarms.lifecycle import AlarmLifecycle, AlarmStatus
 from monitor.errors import EntryError
 from monitor.outside.log_lines import fault, note, warn
@@ -26,7 +30,8 @@ from monitor.outside.payloads import (
     revolution_payload,
     to_json,
 )
-from monitor.records import Advice, Event, Message, Revolution, plain
+from monitor.procedure.buttons import ACKNOWLEDGE
+from monitor.records import Advice, AlarmAcknowledged, Event, Message, Revolution, plain
 
 MAX_IN_MEMORY = 5_000
 ALARMS_FACT = "alarms"
@@ -35,26 +40,76 @@ ALARMS_FACT = "alarms"
 class Voice:
     """See the module's opening lines."""
 
-    def __init__(self, outbox: Outbox | None, utc: Callable[[], datetime]) -> None:
+    def __init__(
+        self,
+        outbox: Outbox | None,
+        utc: Callable[[], datetime],
+        overhear: Callable[[Any], None] | None = None,
+    ) -> None:
+        """`overhear` is given every message and every alarm's new status; it must neither wait nor fail."""
         self.alarms = AlarmLifecycle()
         self._outbox, self._utc = outbox, utc
+        self._overhear = overhear or (lambda _: None)
         self._drafts: deque[Draft] = deque()
         self._alarms_kept = ""
+        self._facts: dict[str, str] = {}
         self._lost = 0
 
     # ------------------------------------------------------------ saying
 
-    def say(self, messages: Iterable[Message], t_s: float) -> None:
-        """What the pipeline said, in order; alarms take their turn in it."""
+    def say(self, messages: Sequence[Message], t_s: float, *, mark: str = "", said_count: int = 0) -> None:
+        """What the pipeline said, in order; alarms take their turn in it.
+
+        `mark`, `said_count`: the run that said it, and how many messages it has said with these.
+        """
+        if mark and messages:
+            self._facts[f"said/{mark}"] = str(said_count)
         for message in messages:
+            self._overhear(message)
             if isinstance(message, Event):
                 self._add("event", "event", event_payload, message)
                 self._note_event(message)
                 self._say_statuses(self._apply(message, t_s), t_s)
+                self._say_statuses(self._acknowledge_by_button(message, t_s), t_s)
             elif isinstance(message, Revolution):
                 self._add("revolution", "revolution", revolution_payload, message)
             else:
                 self.say_advice(message)
+
+    def say_late(self, messages: Sequence[Message], log: str, mark: str) -> None:
+        """After a restart: what the log of a killed process says and was never said.
+
+        Each event and revolution is said with the log's name. An alarm among them was raised without anybody's being
+        told, and nothing is known of it any more: it has returned and wants to be seen. An advice is of no more use;
+        its event tells that there was one.
+        """
+        said_count = int(self.fact(f"said/{mark}") or 0)
+        late = messages[said_count:]
+        for message in late:
+            if isinstance(message, Event):
+                self._add("event", "event", partial(_with_log, event_payload, log), message)
+                self._recall(message)
+            elif isinstance(message, Revolution):
+                self._add("revolution", "revolution", partial(_with_log, revolution_payload, log), message)
+        if late:
+            note("said-late", log=log, messages=len(late))
+        self._facts[f"said/{mark}"] = str(max(said_count, len(messages)))
+        self.flush()
+
+    def forget_run(self, mark: str) -> None:
+        """The log of that run is closed and owes nothing. Safe from any thread."""
+        if self._outbox is not None:
+            with contextlib.suppress(OutboxBroken):
+                self._outbox.forget(f"said/{mark}")
+
+    @property
+    def owes_nothing(self) -> bool:
+        """Everything that was said is committed."""
+        return not self._drafts and not self._facts
+
+    def fact(self, name: str) -> str | None:
+        """A fact of the outbox; None without one."""
+        return None if self._outbox is None else self._outbox.fact(name)
 
     def say_advice(self, advice: Advice) -> None:
         """The advice that now holds."""
@@ -69,11 +124,13 @@ class Voice:
         """Commit what was said. Call after each step; what the disk refuses is tried again at the next."""
         if self._outbox is None:
             self._drafts.clear()
+            self._facts.clear()
             return
         try:
-            if self._drafts:
-                self._outbox.put(list(self._drafts))
+            if self._drafts or self._facts:
+                self._outbox.put(list(self._drafts), facts=self._facts)
                 self._drafts.clear()
+                self._facts.clear()
             self._keep_alarms(self._outbox)
             if self._lost:
                 lost, self._lost = self._lost, 0
@@ -123,8 +180,35 @@ class Voice:
             fault("alarm-unknown", name=event.name, why=problem)
             return []
 
+    def _acknowledge_by_button(self, event: Event, t_s: float) -> list[AlarmStatus]:
+        """A push-button means one alarm: the most urgent that waits for it, of those the oldest."""
+        if event.name != "button" or (event.details or {}).get("meaning") != ACKNOWLEDGE:
+            return []
+        waiting = [
+            a for a in self.alarms.snapshot() if a.state in ("unacknowledged", "returned-unacknowledged")
+        ]
+        if not waiting:
+            return []
+        first = min(
+            waiting, key=lambda a: (PRIORITIES.index(find_alarm(a.name).priority), a.raised_s or 0.0, a.where)
+        )
+        return self.alarms.acknowledge(AlarmAcknowledged(t_s, first.where, first.name, event.by or "button"))
+
+    def _recall(self, event: Event) -> None:
+        """An alarm that was raised without anybody's being told: raised and returned, unless it stands now."""
+        if event.kind != "alarm-raised":
+            return
+        where, now_s = event.sensor or event.pulley or "bay", self.alarms.now_s
+        try:
+            if not self.alarms.status(where, event.name).active:
+                changed = self.alarms.raise_alarm(where, event.name, now_s)
+                self._say_statuses(changed + self.alarms.clear(where, event.name, now_s), now_s)
+        except EntryError as problem:
+            fault("alarm-unknown", name=event.name, why=problem)
+
     def _say_statuses(self, statuses: Iterable[AlarmStatus], t_s: float) -> None:
         for status in statuses:
+            self._overhear(status)
             topic = f"alarm/{status.where}/{status.name}"
             self._add("alarm", topic, alarm_payload, status, t_s, retain=True)
             note("alarm", where=status.where, name=status.name, state=status.state, t_s=t_s)
@@ -162,3 +246,8 @@ class Voice:
         if text != self._alarms_kept:
             outbox.keep(ALARMS_FACT, text)
             self._alarms_kept = text
+
+
+def _with_log(make: Callable[..., Payload], log: str, head: Mapping[str, Any], content: Message) -> Payload:
+    payload = make(head, content)
+    return type(payload).model_validate({**payload.model_dump(exclude_unset=True), "log": log})

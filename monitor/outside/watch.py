@@ -31,15 +31,17 @@ STYLES = {"stop": "bold white on red", "move": "bold white on blue", "check": "b
 TRUST = {"yes": ("●", "bold"), "part": ("▲", "black on yellow"), "no": ("✕", "reverse bold")}
 
 
-def watch(look: Callable[[], Document], console: Console, *, once: bool = False) -> None:
+def watch(
+    look: Callable[[], Document], console: Console, *, once: bool = False, explain: bool = False
+) -> None:
     """Show what `look` gives until Ctrl-C; one picture only with `once`, or when this is no terminal."""
     if once or not console.is_terminal:
-        console.print(draw(look()))
+        console.print(draw(look(), explain))
         return
-    with Live(draw(look()), console=console, screen=True, auto_refresh=False) as live:
+    with Live(draw(look(), explain), console=console, screen=True, auto_refresh=False) as live:
         while True:
             time.sleep(LOOK_S)
-            live.update(draw(look()), refresh=True)
+            live.update(draw(look(), explain), refresh=True)
 
 
 class DisplayLook:
@@ -86,10 +88,12 @@ def _state_url(address: str) -> str:
 # ---------------------------------------------------------------- drawing
 
 
-def draw(document: Document) -> Group:
-    """The picture as lines of a terminal."""
+def draw(document: Document, explain: bool = False) -> Group:
+    """The picture as lines of a terminal; explain: with the figures behind the advice."""
+    figures = _clean(document["do"].get("explain")) or "none for this advice"
+    why = [Text(f" In figures: {figures}", "dim")] if explain else []
     return Group(
-        _trust(document), Rule(style="bold"), *_order(document), Rule("How the belt rides", align="left"),
+        _trust(document), Rule(style="bold"), *_order(document), *why, Rule("How the belt rides", align="left"),
         *_rides(document), Rule("How far we are", align="left"), _stages(document),
         Rule("What is wrong", align="left"), *_alarms(document),
     )  # fmt: skip
@@ -210,9 +214,10 @@ def _alarms(document: Document) -> list[Text]:
         style = {1: "bold white on red", 2: "black on yellow", 3: "black on yellow"}.get(
             alarm["rank"], "bold"
         )
-        state = "gone, not yet acknowledged" if alarm["gone"] else _clean(alarm["state"])
-        head = (
-            f" {mark} {_clean(alarm['title'])} at {_clean(alarm['place'])} {_clean(alarm['size'])}".rstrip()
+        text = f"shelved {_clean(alarm['shelved'])}." if alarm["shelved"] else _clean(alarm["what"])
+        lines.append(
+            Text.assemble(
+                (f" {mark} {_clean(alarm['title'])} ({_clean(alarm['standing'])}) ", style), f" {text}"
+            )
         )
-        lines.append(Text.assemble((f"{head} ", style), f" ({state}) {_clean(alarm['action'])}"))
     return lines

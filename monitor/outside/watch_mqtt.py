@@ -61,11 +61,12 @@ class MqttPicture:
     def document(self, late_s: float) -> dict[str, Any]:
         """late_s: seconds since the last message `now`."""
         state = LIFE | {k: v for k, v in self._state.items() if v is not None}
-        standing = [a for a in self._alarms.values() if a.state not in ("normal", "shelved")]
+        alarms = [a for a in self._alarms.values() if a.state != "normal"]
         seen = Glance(
             serial=self._state.get("belt"), log=None, log_failed=None, link=bool(state["link"]), silent_s=0.0,
             stage=state["stage"], verdict=state["verdict"], hold_s=math.nan, now=self._now,
-            advice=self._advice, alarms=tuple(standing), tally=Tally(), broker=None,
+            advice=self._advice, alarms=tuple(alarms), tally=Tally(), broker=None,
+            clock_s=self._now.t_s,
         )  # fmt: skip
         self._picture.take(self._run, seen)
         offline = self._state.get("online") is not True

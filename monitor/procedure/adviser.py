@@ -9,7 +9,7 @@ advised stands until it is made, no longer needed, or clearly another one.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from monitor.procedure import phrases, steering, words
@@ -24,9 +24,11 @@ HELPLESS_MOVES = 4  # after so many moves at one place without real progress the
 HELPLESS_WALKS = 6  # ... of a belt that walks on: two more, to bring it back and to stop it
 PROGRESS = 0.4  # the error must have come down to this share of the first one
 MOST_MOVES = 8  # whatever the progress
+MOST_WALKS = 12  # ... of a belt that walks on and is kept near the middle meanwhile
+LONG_BLIND_REVS = 5  # ... and after which it is told as a sensor's matter even without its alarm
 BLIND_REVS = 2  # revolutions without a believable position after which nothing is advised
 SETTLED_SHARE = 0.15  # share of centre_mm that may remain of a move's effect when it counts as settled
-CONTRARY_SURE = 0.98
+NEAR_REVS = 10.0  # a limit that the edge reaches sooner, at the present walk, is told with the advice
 LOOK_REVS = 6  # an advice to go on looking is repeated no sooner
 
 Said = tuple[Draft, Stage, str]
@@ -35,7 +37,8 @@ Said = tuple[Draft, Stage, str]
 @dataclass(slots=True)
 class Situation:
     """What the adviser needs to know. last_move: belt travel, place and signed mm; rev_seconds NaN = not
-    known.
+    known. drifting: the drift alarms that stand. to_limit: revolutions and minutes until the edge reaches its
+    limit at the present walk, None = not known, or it does not. mind_side: the last move went the other way.
     """
 
     rev: float = 0.0
@@ -50,6 +53,10 @@ class Situation:
     hold_from_rev: int | None = None
     edge_stop: Event | None = None
     section: Event | None = None
+    drifting: tuple[Event, ...] = ()
+    to_limit: tuple[float, float] | None = None
+    sensor_faults: bool = False
+    mind_side: bool = False
 
 
 class Adviser:
@@ -61,9 +68,11 @@ class Adviser:
         self.advice: Advice | None = None
         self.stuck: Draft | None = None
         self.tag = ""
+        self.warned = False
         self.moves = {"infeed": 0, "snub": 0}
         self.answers = {"infeed": 0, "snub": 0}
         self.no_answers = 0
+        self._slack_mm = 0.0
         self._first_error_mm: dict[str, float] = {}
 
     def start_over(self) -> None:
@@ -72,14 +81,18 @@ class Adviser:
         self.moves = dict.fromkeys(self.moves, 0)
         self._first_error_mm.clear()
 
-    def say(self, draft: Draft | None, t_s: float, rev: int) -> Advice | None:
-        """The draft as an advice, or None when it says nothing new."""
-        if draft is None or draft.tag == self.tag:
+    def say(
+        self, draft: Draft | None, t_s: float, rev: int, to_limit: tuple[float, float] | None = None
+    ) -> Advice | None:
+        """The draft as an advice, or None when it says nothing new. It warns when the edge's limit is near."""
+        warn = to_limit is not None and to_limit[0] <= NEAR_REVS
+        if draft is None or (draft.tag == self.tag and (self.warned or not warn)):
             return None
-        if draft.tag.startswith("look") and self.tag.startswith("move"):
+        if draft.tag.startswith("look") and self.tag.startswith("move") and not warn:
             return None
-        self.tag = draft.tag
-        self.advice = draft.dated(t_s, rev)
+        warn = warn and draft.action in ("move", "wait")
+        self.tag, self.warned = draft.tag, warn
+        self.advice = (phrases.warned(draft, to_limit) if warn and to_limit else draft).dated(t_s, rev)
         return self.advice
 
     def state(self) -> dict[str, Any]:
@@ -97,11 +110,7 @@ class Adviser:
         if now.edge_stop is not None:
             return phrases.stop(now.edge_stop.value_mm, self._units), now.stage, ""
         if now.blind_revs >= BLIND_REVS:
-            why = (
-                "The belt's position is not known: a sensor cannot be believed. Nothing is advised "
-                "until it is."
-            )
-            return phrases.check("sensor", why, words.CAUSES_SENSOR), now.stage, ""
+            return self._blind(now), now.stage, ""
         if now.tracked:
             return phrases.done("sign" if now.stage == "sign" else "lock"), now.stage, ""
         if now.section is not None:
@@ -116,6 +125,14 @@ class Adviser:
         settling = self.settling(now)
         return (settling, now.stage, "") if settling is not None else self._advise(now)
 
+    def _blind(self, now: Situation) -> Draft:
+        """The position is not known: because of a sensor, or because the belt's travel is not clear just now."""
+        if now.sensor_faults or now.blind_revs >= LONG_BLIND_REVS:
+            why = "The belt's position is not known: a sensor cannot be believed. Nothing is advised until it is."
+            return phrases.check("sensor", why, words.CAUSES_SENSOR)
+        why = "The belt's position is not certain just now: leave everything alone and watch 2 more revolutions."
+        return phrases.wait("blind", why, now.rev + 2.0, now.rev, now.rev_seconds)
+
     def settling(self, now: Situation) -> Draft | None:
         """Whether the last move still needs time: its full revolutions, and until its effect is over."""
         if now.last_move is None:
@@ -126,14 +143,16 @@ class Adviser:
             why = (
                 f"Let the last move take effect: {phrases.span(until, now.rev, now.rev_seconds)}, then judge."
             )
-            return phrases.wait(f"settle {made:.3f}", why, until, now.rev, now.rev_seconds)
+            figures = f"the move's effect is judged from {until:.0f} rev on, settle_revs after it was made"
+            return phrases.wait(f"settle {made:.3f}", why, until, now.rev, now.rev_seconds, figures)
         tolerance_mm = SETTLED_SHARE * self._station.limits.centre_mm
         until = math.ceil(now.rev + self._belt.settling_revs(now.rev, tolerance_mm))
         if now.rev >= until:
             return None
         span = phrases.span(until, now.rev, now.rev_seconds)
         why = f"The belt is slow to come to rest after the last move: {span}, then judge."
-        return phrases.wait(f"creep {made:.3f}", why, until, now.rev, now.rev_seconds)
+        figures = f"{tolerance_mm:.2f} mm of the move's effect may remain; restoring {self._belt.restoring:.2f} per rev"
+        return phrases.wait(f"creep {made:.3f}", why, until, now.rev, now.rev_seconds, figures)
 
     def _bounds(self, now: Situation) -> steering.Bounds:
         limits, p = self._station.limits, self._station.procedure
@@ -160,9 +179,11 @@ class Adviser:
         if bounds.edge_left_mm + bounds.edge_right_mm > 2.0 * self._station.limits.edge_warn_mm:
             why = "The edge snakes so far that no move can keep it clear of its limits."
             return self._stop(now, "belt", why, words.CAUSES_BELT)
+        if self._trim_first(now, bounds):
+            return self._trim(now, bounds)
         choice = steering.steer(self._belt, now.rev, bounds, self._takeups)
         if choice.kind in ("move", "out-of-reach"):
-            return self._steer(now, choice)
+            return self._steer(now, choice, bounds)
         if choice.kind == "let-walk":
             until = now.rev + max(math.floor(choice.arrives_rev - steering.LATENCY_REV), 1)
             walk_mm = self._belt.ahead(now.rev, 0.0).walk.centre
@@ -172,16 +193,43 @@ class Adviser:
                 f"let it, {phrases.span(until, now.rev, now.rev_seconds)}."
             )
             tag = f"let-walk {self.moves['infeed']}"
-            return phrases.wait(tag, why, until, now.rev, now.rev_seconds), "steer", "On its way."
+            figures = self._figures(now, bounds)
+            return phrases.wait(tag, why, until, now.rev, now.rev_seconds, figures), "steer", "On its way."
         if choice.kind == "unsure" and not steering.expected_path_holds(self._belt, now.rev, bounds):
             why = "It is not yet clear how the belt moves: watch 2 more revolutions."
             tag = f"look {int(now.rev) // LOOK_REVS}"
-            return phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds), "steer", "Looking."
+            figures = self._figures(now, bounds)
+            return (
+                phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds, figures),
+                "steer",
+                "Looking.",
+            )
         return self._trim(now, bounds)
+
+    def _figures(self, now: Situation, bounds: steering.Bounds) -> str:
+        """The estimates, for those who ask."""
+        belt, here = self._belt, self._belt.ahead(now.rev, 0.0)
+        places = [("infeed", here.infeed), *([("drive", here.drive)] if bounds.both else [])]
+        parts = [f"{name} {at.centre:+.2f} mm (sd {at.spread:.2f})" for name, at in places]
+        return (
+            f"{', '.join(parts)}; walk {here.walk.centre:+.3f} mm/rev (sd {here.walk.spread:.3f}); gain "
+            f"{belt.gain.centre:+.2f} mm/rev per mm (sd {belt.gain.spread:.2f}); walks on with p "
+            f"{belt.walks_on:.2f}; holds if left alone with p {steering.holds(belt, now.rev, bounds):.2f}"
+        )
+
+    def _trim_first(self, now: Situation, bounds: steering.Bounds) -> bool:
+        """A belt that walks on, slowly and inside, whose offset between the pulleys leaves it too little room."""
+        if not bounds.both or self._belt.walks_on <= 0.5 or not steering.gain_known(self._belt):
+            return False
+        window = steering.HOLD_WINDOW * bounds.centre_mm
+        path = [self._belt.ahead(now.rev, revs).infeed.centre for revs in (0.0, bounds.settle_revs + 2.0)]
+        inside = max(abs(v) for v in path) <= window
+        offset = abs(steering.offset(self._belt, now.rev, bounds))
+        return inside and offset > steering.bridged_mm(self._belt, bounds, self._takeups)
 
     # ------------------------------------------------------------ the two places where a move helps
 
-    def _steer(self, now: Situation, choice: steering.Choice) -> Said:
+    def _steer(self, now: Situation, choice: steering.Choice, bounds: steering.Bounds) -> Said:
         here = self._belt.ahead(now.rev, 0.0)
         position_mm, walk_mm = here.infeed.centre, here.walk.centre
         error = max(abs(position_mm), abs(position_mm + steering.APPROACH_REV * walk_mm))
@@ -194,17 +242,29 @@ class Adviser:
                 "steers the belt."
             )
             return self._stop(now, "reach", why, words.CAUSES_FRAME, choice.explain)
-        enough = HELPLESS_WALKS if self._belt.walks_on > 0.5 else HELPLESS_MOVES
-        if (moves >= enough and error > PROGRESS * first) or moves >= MOST_MOVES:
+        walks = self._belt.walks_on > 0.5
+        if walks and abs(position_mm) < bounds.centre_mm and moves >= HELPLESS_WALKS:
+            if moves >= MOST_WALKS:
+                why = (
+                    f"The belt answers so strongly that {moves} moves did not set it finely enough to stay "
+                    "centred: nothing brings it back by itself."
+                )
+                return self._stop(now, "lively", why, words.CAUSES_LIVELY, choice.explain)
+        elif (moves >= (HELPLESS_WALKS if walks else HELPLESS_MOVES) and error > PROGRESS * first) or (
+            moves >= MOST_MOVES
+        ):
             why = f"{moves} moves at the infeed pulley did not centre the belt: something else steers it."
             return self._stop(now, "helpless", why, words.CAUSES_FRAME, choice.explain)
-        contrary = self._belt.sign_known and self._belt.contrary > CONTRARY_SURE
         draft = phrases.move(
-            "infeed", choice, position_mm, walk_mm, self._fitted[0], self._takeups, self._units, contrary,
+            "infeed", choice, position_mm, walk_mm, self._fitted[0], self._takeups, self._units, self._belt.contrary,
             steering.gain_known(self._belt),
         )  # fmt: skip
+        if now.mind_side:
+            draft = replace(
+                draft, why=f"{draft.why} Mind the side: the last move seems to have been made on the other."
+            )
         text = f"The belt is not centred at the {self._fitted[0]} pulley."
-        return self._standing(draft, "infeed", choice.signed_mm), "steer", text
+        return self._standing(draft, "infeed", choice), "steer", text
 
     def _trim(self, now: Situation, bounds: steering.Bounds) -> Said:
         if not bounds.both:
@@ -223,25 +283,46 @@ class Adviser:
         if choice.kind != "move":
             return self._hold(now, bounds, "Centred at both pulleys.")
         draft = phrases.move(
-            "snub", choice, position_mm, 0.0, "drive", self._takeups, self._units, False, known
+            "snub", choice, position_mm, 0.0, "drive", self._takeups, self._units, 0.0, known
         )
         text = "Centred at the infeed pulley, not at the drive pulley."
-        return self._standing(draft, "snub", choice.signed_mm), "trim", text
+        return self._standing(draft, "snub", choice), "trim", text
 
     def _hold(self, now: Situation, bounds: steering.Bounds, text: str) -> Said:
+        if now.drifting:
+            return self._watch_drift(now, now.drifting[0])
         until = math.ceil(now.rev + bounds.hold_left_revs)
         span = phrases.span(until, now.rev, now.rev_seconds)
         why = f"The belt is centred: leave everything alone for {span}, to prove that it holds."
         start = now.hold_from_rev if now.hold_from_rev is not None else int(now.rev) + 1
-        return phrases.wait(f"hold {start}", why, until, now.rev, now.rev_seconds), "prove", text
+        draft = phrases.wait(
+            f"hold {start}", why, until, now.rev, now.rev_seconds, self._figures(now, bounds)
+        )
+        return draft, "prove", text
 
-    def _standing(self, draft: Draft, where: str, signed_mm: float) -> Draft:
-        """The move that is already advised, while the new one hardly differs from it."""
+    def _watch_drift(self, now: Situation, drift: Event) -> Said:
+        """A belt that rides centred and begins to walk: not to be left alone, nor to be moved on a guess."""
+        walk = ""
+        if drift.value_mm is not None:
+            size = words.length(drift.value_mm, self._units)
+            walk = f", {size} each revolution to the {words.side_of(drift.value_mm)}"
+        why = (
+            f"The belt walks at the {drift.pulley} pulley{walk}: keep it in sight for 2 more revolutions. "
+            "If it goes on, look for what has changed: a move nobody logged, tension, build-up on a pulley."
+        )
+        tag = f"look drift {drift.pulley} {drift.rev}"
+        stage: Stage = "trim" if drift.pulley == "drive" and len(self._fitted) == 2 else "steer"
+        return phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds), stage, "The belt walks."
+
+    def _standing(self, draft: Draft, where: str, choice: steering.Choice) -> Draft:
+        """The move that is already advised, while the new one does not differ from it by more than is known."""
         if not self.tag.startswith(f"move {where} ") or self.advice is None:
+            self._slack_mm = choice.slack_mm
             return draft
-        before_mm = float(self.tag.rsplit(" ", 1)[1])
-        near = abs(signed_mm - before_mm) <= max(0.35 * abs(before_mm), 1.01 * self._takeups.nudge_mm)
-        if not (near and signed_mm * before_mm > 0):
+        before_mm, signed_mm = float(self.tag.rsplit(" ", 1)[1]), choice.signed_mm
+        within = max(0.35 * abs(before_mm), 1.01 * self._takeups.nudge_mm, choice.slack_mm, self._slack_mm)
+        if not (abs(signed_mm - before_mm) <= within and signed_mm * before_mm > 0):
+            self._slack_mm = choice.slack_mm
             return draft
         a = self.advice
         return Draft(self.tag, "move", a.why, a.caution, a.where, a.side, a.amount_mm, explain=a.explain)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -107,3 +108,23 @@ class Hold:
                     f"{line.p_not_nil(self.margin_mm_per_rev):.4f}"
                 )
         return f"{len(self.rows)} revolutions, {self.lasted_s / 60:.1f} minutes; " + "; ".join(parts)
+
+    def figures(self, pulleys: tuple[Pulley, ...]) -> dict[str, Any]:
+        """The same for programs: mm, mm per revolution, seconds; rounded when they are written."""
+        found: dict[str, Any] = {}
+        for pulley in pulleys:
+            line = self.line(pulley)
+            if line is not None:
+                low, high = line.interval()
+                found[pulley] = {
+                    "mean_mm": line.middle, "walk_mm_per_rev": line.slope, "walk_low_mm_per_rev": low,
+                    "walk_high_mm_per_rev": high, "p": line.p_not_nil(self.margin_mm_per_rev),
+                }  # fmt: skip
+        return {
+            "first_rev": self.rows[0][0] if self.rows else None,
+            "last_rev": self.rows[-1][0] if self.rows else None,
+            "revolutions": len(self.rows),
+            "seconds": self.lasted_s,
+            "margin_mm_per_rev": self.margin_mm_per_rev,
+            "pulleys": found,
+        }

@@ -7,7 +7,7 @@ that nothing is said twice and nothing flickers.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.procedure import words
 from monitor.procedure.steering import Choice
@@ -15,6 +15,8 @@ from monitor.procedure.takeups import TakeUps
 from monitor.procedure.words import Units
 from monitor.records import Advice, AdviceAction, Event, MoveWhere, Side
 
+CONTRARY_SURE = 0.98  # from which a machine is said to answer the other way
+SOON_REVS = 3.0  # a limit reached sooner than a move can be seen to work
 PLACE = {"infeed": "infeed pulley", "snub": "snub", "drive": "drive pulley"}
 
 
@@ -55,22 +57,29 @@ def _riding(position_mm: float, walk_mm: float, pulley: str, units: Units) -> st
 
 def move(
     where: MoveWhere, choice: Choice, position_mm: float, walk_mm: float, pulley: str, takeups: TakeUps,
-    units: Units, contrary: bool, usual: bool,
+    units: Units, contrary: float, usual: bool,
 ) -> Draft:  # fmt: skip
     """The next move. choice.signed_mm is positive where it should send the belt to the right of a normal
-    machine.
+    machine; contrary: the probability that this one answers the other way.
     """
     side, amount = takeups.choose_side(where, choice.signed_mm)
     verb = "tighten" if amount > 0 else "ease"
-    finest = (
-        takeups.nudge_mm
-        if abs(amount / takeups.step_mm - round(amount / takeups.step_mm)) > 1e-6
-        else takeups.step_mm
-    )
+    units_mm = (takeups.step_mm, takeups.nudge_mm, takeups.nudge_mm / 2.0)
+    finest = next((u for u in units_mm if abs(amount / u - round(amount / u)) < 1e-3), units_mm[-1])
     size = words.move_length(amount, units, finest)
-    toward = words.side_of(-choice.signed_mm if contrary else choice.signed_mm)
-    rule = "on this machine that sends it" if contrary else "that sends it"
+    if takeups.pitch_mm is not None:
+        size += f" ({words.turns(amount, takeups.pitch_mm)} of the screw)"
+    toward = words.side_of(-choice.signed_mm if contrary > 0.5 else choice.signed_mm)
+    rule = "that sends it"
+    if contrary > 0.5:
+        rule = (
+            "on this machine that sends it"
+            if contrary > CONTRARY_SURE
+            else "going by its last answer, that sends it"
+        )
     tail = "" if usual else " Small, as it is not yet known how strongly this belt answers."
+    if abs(amount) < 0.45 * takeups.step_mm:
+        tail += " That is less than a step of the wrench: turn the screw slowly, and no further."
     why = (
         f"{_riding(position_mm, walk_mm, pulley, units)}: {verb} the {side} side of the "
         f"{PLACE[where]} by {size}; "
@@ -100,6 +109,17 @@ def span(until_rev: float, rev: float, rev_seconds: float) -> str:
     if not math.isfinite(rev_seconds):
         return count
     return f"{count} (about {words.minutes(left * rev_seconds / 60.0)})"
+
+
+def warned(draft: Draft, to_limit: tuple[float, float]) -> Draft:
+    """The same with what is to come if the belt goes on walking as it does: revolutions and minutes."""
+    revs, minutes = to_limit
+    text = f"At this walk the edge reaches its limit in about {words.revolutions(max(revs - 0.5, 1.0))}"
+    about = f" ({words.minutes(minutes)})" if math.isfinite(minutes) else ""
+    then = (
+        "stop the conveyor if it does not turn back" if revs < SOON_REVS else "keep the stop control in reach"
+    )
+    return replace(draft, why=f"{draft.why} {text}{about}: {then}.")
 
 
 def check(tag: str, why: str, causes: tuple[str, ...], explain: str = "") -> Draft:

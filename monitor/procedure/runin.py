@@ -14,10 +14,10 @@ import math
 from typing import Any
 
 from monitor.procedure import phrases, setup, words
-from monitor.procedure.adviser import BLIND_REVS, CONTRARY_SURE, Adviser, Situation
+from monitor.procedure.adviser import BLIND_REVS, Adviser, Situation
 from monitor.procedure.belt import Belt
 from monitor.procedure.hold import MIN_REVS, Hold, Row
-from monitor.procedure.phrases import Draft
+from monitor.procedure.phrases import CONTRARY_SURE, Draft
 from monitor.procedure.takeups import account, signed
 from monitor.records import (
     STAGES,
@@ -78,6 +78,7 @@ class RunIn:
         self._edges_mm: dict[Pulley, tuple[float, float]] = {}
         self._span_mm = 0.0
         self._last_move: tuple[float, str, float] | None = None
+        self._to_limit: tuple[float, float] | None = None
         self._alarms: dict[Alarm, Event] = {}
         self._own_alarms: dict[str, Event] = {}
         self._said: set[str] = set()
@@ -112,6 +113,7 @@ class RunIn:
         if early and "early-move" not in self._own_alarms:
             out.append(self._raise_own("early-move", pulley, entry.amount_mm))
         self._settle_account()
+        self._to_limit = None
         signed_mm = signed(entry.side, entry.amount_mm)
         turned_back = self.takeups.reverses(entry.where, entry.side, entry.amount_mm)
         self.takeups.log(entry.where, entry.side, entry.amount_mm)
@@ -133,12 +135,7 @@ class RunIn:
             self._event("stage", entry.stage, by=entry.by or None, details=details, text=f"{entry.what}")
         ]
         if entry.what == "enter":
-            self.stage = entry.stage
-            self.adviser.start_over()
-            if entry.stage in ("watch", "steer", "trim", "prove"):
-                out += self._break_hold(f"the stage {entry.stage} was entered again")
-                self.verdict = "undecided" if self.verdict == "tracked" else self.verdict
-            return out
+            return out + self._enter_again(entry.stage)
         self._stages_done.add(entry.stage)
         if entry.stage == "set-up":
             texts = setup.unusable(entry.measurements)
@@ -151,8 +148,34 @@ class RunIn:
         if entry.stage in ("lock", "sign") and self.verdict != "tracked":
             text = f"{entry.stage} was said to be done, but the belt is not shown to be tracked."
             out.append(self._event("note", "not-tracked", text=text))
+        missing = [stage for stage in ("set-up", "lock") if stage not in self._stages_done]
+        if entry.stage == "sign" and missing:
+            text = f"Signed; never said to be done: {', '.join(missing)}."
+            out.append(self._event("note", "not-made", text=text))
         if entry.stage == "lock" and self.verdict == "tracked":
             out += self._enter("sign", "Locked.") + self._say(phrases.done("sign"))
+        return out
+
+    def _enter_again(self, stage: Stage) -> Out:
+        """A person goes back to a stage, or ahead to one: what it rests on is done anew, and that is said."""
+        out: Out = []
+        self.stage = stage
+        self.adviser.start_over()
+        self._stages_done.discard(stage)
+        if stage in ("lock", "sign"):
+            if self.verdict != "tracked":
+                text = (
+                    f"{stage} was entered, but the belt is not shown to be tracked: its stage is judged anew."
+                )
+                out.append(self._event("note", "not-tracked", text=text))
+            return out
+        out += self._break_hold(f"the stage {stage} was entered again", always=self.verdict == "tracked")
+        if self.verdict == "tracked":
+            self.verdict, self.reasons = "undecided", [f"The stage {stage} was entered again."]
+        if stage in ("set-up", "watch"):
+            self._seen = 0  # the camber is watched anew, at least three revolutions
+        if stage == "set-up":
+            self._belt.jolt()
         return out
 
     # ------------------------------------------------------------ what the belt shows
@@ -243,6 +266,12 @@ class RunIn:
                 f"other-way {self._last_move[0]}",
                 "The belt answered as if the last move had been made the other way round; it is taken so.",
             )
+        if answered != "not-at-all" and not self._belt.sign_known and self._belt.contrary > 0.5:
+            out += self._once(
+                "odd-answer",
+                "The belt ran toward the side that was tightened: either the move was made on the other side than "
+                "logged, or this machine answers the other way. The next move will tell.",
+            )
         if self._belt.sign_known and self._belt.contrary > CONTRARY_SURE:
             out += self._once(
                 "contrary",
@@ -286,6 +315,13 @@ class RunIn:
             out += self._say(phrases.stop(event.value_mm, self._station.procedure.units))
         return out
 
+    def expect_edge(self, to_limit: tuple[float, float] | None) -> None:
+        """Revolutions and minutes until an edge reaches its limit at the present walk; None: not known, or never.
+
+        To be told before the revolution it was reckoned from.
+        """
+        self._to_limit = to_limit
+
     def on_camber(self, camber_percent: float, splice_share: float = 0.0) -> Out:
         """The belt's camber in percent; splice_share: how much of it a crooked splice explains (0 to 1)."""
         allowed = self._station.procedure.camber_tolerance_percent
@@ -323,15 +359,16 @@ class RunIn:
         if self.hold.proved(self._fitted) is not None:
             return []
         self.verdict, self.tracked_at_s = "tracked", self._t_s
-        return self._enter("lock", "The belt is tracked.", {"evidence": self.hold.evidence(self._fitted)})
+        proof = {"evidence": self.hold.evidence(self._fitted), "hold": self.hold.figures(self._fitted)}
+        return self._enter("lock", "The belt is tracked.", proof)
 
-    def _break_hold(self, why: str) -> Out:
+    def _break_hold(self, why: str, always: bool = False) -> Out:
         began = len(self.hold.rows)
         self.hold.clear()
-        return self._broken(why, began)
+        return self._broken(why, began, always)
 
-    def _broken(self, why: str, began: int) -> Out:
-        if began < MIN_REVS // 2 or self.stage not in ("prove", "lock", "sign"):
+    def _broken(self, why: str, began: int, always: bool = False) -> Out:
+        if not always and (began < MIN_REVS // 2 or self.stage not in ("prove", "lock", "sign")):
             return []
         return [self._event("note", "hold-broken", text=f"The hold starts again: {why}.")]
 
@@ -387,6 +424,10 @@ class RunIn:
             hold_rows=len(rows),
             hold_from_rev=rows[0][0] if rows else None,
             edge_stop=next((e for (name, _), e in self._alarms.items() if name == "edge-stop"), None),
+            drifting=tuple(e for (name, _), e in sorted(self._alarms.items()) if name == "drift"),
+            to_limit=self._to_limit,
+            sensor_faults=any(name in SENSOR_ALARMS for name, _ in self._alarms),
+            mind_side=self._belt.answered == "other-way",
             section=next((e for (name, _), e in self._alarms.items() if name == "section-wobble"), None),
         )
 
@@ -398,7 +439,7 @@ class RunIn:
     # ------------------------------------------------------------ saying it
 
     def _say(self, draft: Draft | None) -> Out:
-        a = self.adviser.say(draft, self._t_s, self._rev)
+        a = self.adviser.say(draft, self._t_s, self._rev, self._to_limit)
         if a is None:
             return []
         event = self._event(

@@ -18,17 +18,29 @@ import numpy as np
 
 from monitor.procedure.belt import Belt
 from monitor.procedure.takeups import TakeUps
+from monitor.records import Pulley
 
 HOLD_WINDOW = 0.85  # share of centre_mm the belt's expected path may use up; the rest is for its wander
 CONTENT = 0.8  # probability of holding from which the belt is left alone
 LEAN = 0.3  # share of centre_mm the infeed position may be off for the drive pulley's sake
 BRIDGED = 1.4  # offsets below this share of the window need no snub: both pulleys fit in
+TIGHT = 0.3  # ... and of a lively belt that walks on at least these
+HAND_MM = 0.03  # how inexactly a hand sets a screw (sd), as the answer's model has it
+USEFUL = 0.1  # a move that is to stop a walk must make holding likelier by this
+LIKELY = 0.5  # ... and must probably succeed to be made where the infeed position would hold without it
+VAGUE = 0.7  # share of the window that a walk's spread may come to in a hold before the walk is acted upon
+SOON_REV = 3.0  # ... unless the belt leaves the window within so many revolutions
+RETURN_REV = (
+    12.0  # a belt that is far off is sent back in about this many: slowly, so that it can be stopped well
+)
+ASIDE = 2  # steps to each side of the one that would null a walk that are weighed, too
+LINGER = 0.004  # probability of holding that a revolution of waiting must be worth
 HOPELESS = 0.1  # probability of holding below which a belt that is inside is moved all the same
 WORTH = 0.6  # a move must bring the expected square below this share of what leaving alone gives
 LATENCY_REV = 0.7  # between advice and the move being made: a walk to the screw and a wrench
 KNOWN_CV = 0.4  # gain counts as known when its spread is below this share of it
 LARGEST = 5.0  # known gain: at most this many usual moves at once
-APPROACH_REV = 8.0  # a belt that walks on is sent back to the middle in about this many revolutions
+APPROACH_REV = 8.0  # the horizon at which moves are compared
 PATIENCE_REV = 25.0  # ... and is let walk when it will arrive within this many
 PESSIMISM = 0.9985  # the pessimistic end: 3 standard deviations of a normal distribution
 RESERVE_MM = 1.0  # kept between the pessimistic edge and edge_stop_mm
@@ -69,15 +81,19 @@ class Choice:
     holds: float = 0.0
     arrives_rev: float = 0.0
     explain: str = ""
+    slack_mm: float = 0.0
 
 
-def holds(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float = 0.0) -> float:
-    """The probability that the infeed position stays in the window until the hold is over.
+def holds(
+    belt: Belt, rev: float, bounds: Bounds, infeed_mm: float = 0.0, delay_rev: float = LATENCY_REV
+) -> float:
+    """The probability that the belt stays in the window until the hold is over.
 
-    Left alone, the hold goes on that runs already; a move starts a new one when it has taken effect.
+    Left alone, the hold goes on that runs already; a move, made after delay_rev, starts a new one when it has
+    taken effect.
     """
     half = HOLD_WINDOW * bounds.centre_mm
-    delay, start_rev = (LATENCY_REV, LATENCY_REV + bounds.settle_revs) if infeed_mm else (0.0, 0.0)
+    delay, start_rev = (delay_rev, delay_rev + bounds.settle_revs) if infeed_mm else (0.0, 0.0)
     revs = bounds.hold_revs if infeed_mm else bounds.hold_left_revs
     both = bounds.both and abs(offset(belt, rev, bounds)) < BRIDGED * half
     least = 1.0
@@ -95,17 +111,33 @@ def offset(belt: Belt, rev: float, bounds: Bounds) -> float:
     return ahead.drive.centre - ahead.infeed.centre if bounds.both else 0.0
 
 
+def bridged_mm(belt: Belt, bounds: Bounds, takeups: TakeUps) -> float:
+    """The largest offset between the pulleys that may stay: both then fit into the window through a hold.
+
+    Of a belt that walks on, the walk that a wrench leaves behind needs its part of the window, too.
+    """
+    half = HOLD_WINDOW * bounds.centre_mm
+    if belt.walks_on <= 0.5:
+        return 0.9 * half
+    fineness = np.hypot(unit_mm(belt, bounds, takeups) / np.sqrt(12.0), HAND_MM)
+    sweep = abs(belt.gain.centre) * fineness * bounds.hold_revs
+    return float(np.clip(2.0 * half - sweep, TIGHT * half, BRIDGED * half))
+
+
 def goal(belt: Belt, rev: float, bounds: Bounds) -> float:
     """Where the infeed position is best: near the middle, leaning so that the drive pulley gains by it."""
-    lean = LEAN * bounds.centre_mm
+    walks = belt.walks_on > 0.5
+    lean = 0.5 * BRIDGED * HOLD_WINDOW * bounds.centre_mm if walks else LEAN * bounds.centre_mm
     return float(np.clip(-0.5 * offset(belt, rev, bounds), -lean, lean))
 
 
-def expected_path_holds(belt: Belt, rev: float, bounds: Bounds) -> bool:
-    """Whether the expected path, without its spread, stays in the window for the length of a hold."""
-    half = HOLD_WINDOW * bounds.centre_mm
-    path = [belt.ahead(rev, share * bounds.hold_left_revs).infeed.centre for share in (0.0, 0.5, 1.0)]
-    return max(abs(v) for v in path) <= half
+def expected_path_holds(belt: Belt, rev: float, bounds: Bounds, pulley: Pulley = "infeed") -> bool:
+    """Whether the expected path, without its spread, stays in the window for the rest of the hold."""
+    path = [belt.ahead(rev, share * bounds.hold_left_revs) for share in (0.0, 0.5, 1.0)]
+    if pulley == "drive" and not bounds.both:
+        return True
+    places = [one.infeed.centre if pulley == "infeed" else one.drive.centre for one in path]
+    return max(abs(v) for v in places) <= HOLD_WINDOW * bounds.centre_mm
 
 
 def safe(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float) -> bool:
@@ -149,18 +181,44 @@ def _best(belt: Belt, rev: float, revs: float, cap_mm: float, unit_mm: float, go
     return min((a for a in near if abs(a) <= cap_mm + 1e-9), key=cost, default=0.0)
 
 
-def _best_hold(belt: Belt, rev: float, bounds: Bounds, amount: float, unit_mm: float) -> float:
-    """The neighbour of an amount that makes the hold most likely, when one does at all."""
-    near = [round(amount + k * unit_mm, 4) for k in range(-4, 5)]
-    chance = {a: holds(belt, rev, bounds, a) for a in near if a}
-    best = max(chance, key=lambda a: chance[a], default=amount)
-    return best if chance.get(best, 0.0) > chance.get(round(amount, 4), 0.0) + 0.05 else amount
-
-
 def gain_known(belt: Belt) -> bool:
     """Whether it is known well enough how far a move sends this belt."""
     effect = belt.effect(APPROACH_REV)
     return belt.sign_known and effect.spread < KNOWN_CV * abs(effect.centre)
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """How a belt that walks is stopped: by which amount, in how many revolutions, and how likely it then holds."""
+
+    signed_mm: float
+    in_revs: float
+    holds: float
+
+
+def stopping(belt: Belt, rev: float, bounds: Bounds, unit: float, clear_walk: bool) -> Stop:
+    """When and by how much to change a walk so that what remains of it crosses the window evenly in a hold.
+
+    Moving later by t shifts the whole later path by walk * t; so one look ahead, for a move made now, gives
+    the time. Of the amounts about the one that would null the walk, the one most likely to hold is taken.
+    """
+    walk, gain = belt.ahead(rev, 0.0).walk.centre, belt.gain.centre
+    middle_mm, half_hold = goal(belt, rev, bounds), bounds.settle_revs + 0.5 * bounds.hold_revs
+    exact = -walk / gain / unit
+    best = Stop(0.0, np.inf, 0.0)
+    for steps in range(int(np.floor(exact)) - ASIDE, int(np.ceil(exact)) + ASIDE + 1):
+        amount = round(steps * unit, 4)
+        if not amount:
+            continue
+        in_revs = LATENCY_REV
+        if clear_walk:
+            mid_hold = belt.ahead(rev, half_hold, amount, delay=0.0).infeed.centre
+            in_revs = (middle_mm - mid_hold) / walk
+        delay = float(np.clip(in_revs, LATENCY_REV, PATIENCE_REV))
+        stop = Stop(amount, in_revs, holds(belt, rev, bounds, amount, delay))
+        if stop.holds - LINGER * delay > best.holds - LINGER * min(max(best.in_revs, 0.0), PATIENCE_REV):
+            best = stop
+    return best
 
 
 def steer(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
@@ -169,20 +227,32 @@ def steer(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
     if alone >= CONTENT:
         return Choice("fine", holds=alone)
     here, walk = belt.ahead(rev, 0.0).infeed, belt.ahead(rev, 0.0).walk
-    walks = belt.walks_on > 0.5
-    away_mm = here.centre - goal(belt, rev, bounds)
-    arrives = -away_mm / walk.centre if walk.centre * away_mm < 0.0 else np.inf
-    arrives += 0.6  # the moved pulley runs ahead, back toward where it came from, when the walk is stopped
     inside = abs(here.centre) <= HOLD_WINDOW * bounds.centre_mm
     clear_walk = abs(walk.centre) > 2.0 * walk.spread
-    if expected_path_holds(belt, rev, bounds) or (inside and alone > HOPELESS):
+    content = expected_path_holds(belt, rev, bounds)
+    away_mm = here.centre - goal(belt, rev, bounds)
+    arrives = -away_mm / walk.centre if walk.centre * away_mm < 0.0 else np.inf
+    preset = 0.0
+    if belt.walks_on > 0.5 and gain_known(belt) and (clear_walk or not inside):
+        if content and expected_path_holds(belt, rev, bounds, "drive"):
+            return Choice("unsure", holds=alone)
+        staying = abs(here.centre + SOON_REV * walk.centre) < HOLD_WINDOW * bounds.centre_mm
+        vague = walk.spread * bounds.hold_revs > VAGUE * HOLD_WINDOW * bounds.centre_mm
+        if inside and staying and (vague or alone > HOPELESS):
+            return Choice("unsure", holds=alone)
+        stop = stopping(belt, rev, bounds, unit_mm(belt, bounds, takeups), clear_walk)
+        if content and stop.holds < LIKELY:
+            return Choice("unsure", holds=alone)
+        arrives = stop.in_revs
+        if LATENCY_REV + 0.5 < arrives <= PATIENCE_REV:
+            return Choice("let-walk", holds=alone, arrives_rev=arrives)
+        enough = max(alone + USEFUL, 0.0 if clear_walk else LIKELY)
+        preset = stop.signed_mm if arrives <= PATIENCE_REV and stop.holds > enough else 0.0
+    elif content or (inside and alone > HOPELESS):
         return Choice("unsure", holds=alone)
-    if walks and clear_walk and LATENCY_REV + 0.6 < arrives <= PATIENCE_REV and gain_known(belt):
-        return Choice("let-walk", holds=alone, arrives_rev=arrives)
-    horizon = LATENCY_REV + (
-        max(0.4 * bounds.hold_revs, APPROACH_REV) if inside or arrives < 4.0 else APPROACH_REV
-    )
-    return _move(belt, rev, bounds, takeups, horizon, alone)
+    soon = inside or 0.0 < arrives < 4.0
+    horizon = LATENCY_REV + (max(0.4 * bounds.hold_revs, APPROACH_REV) if soon else RETURN_REV)
+    return _move(belt, rev, bounds, takeups, horizon, alone, preset)
 
 
 def _first_amount(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, goal_revs: float) -> float:
@@ -214,24 +284,33 @@ def _careful_amount(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, ho
     return average if abs(average) > abs(first) and average * first > 0.0 else first
 
 
-def _fine(belt: Belt, bounds: Bounds, takeups: TakeUps) -> bool:
-    """Whether whole wrench steps are too coarse for this belt."""
+def unit_mm(belt: Belt, bounds: Bounds, takeups: TakeUps) -> float:
+    """The steps in which this belt wants its moves: whole wrench steps, or finer where those are too coarse."""
+    if not gain_known(belt):
+        return takeups.step_mm
     if belt.walks_on > 0.5:
-        return 0.5 * takeups.step_mm * abs(belt.gain.centre) > 0.2 * bounds.margin_mm_per_rev
-    return 0.5 * takeups.step_mm * abs(belt.effect(APPROACH_REV).centre) > 0.25 * bounds.centre_mm
+        finest = 0.4 * bounds.margin_mm_per_rev / max(abs(belt.gain.centre), 1e-9)
+    else:
+        finest = 0.5 * bounds.centre_mm / max(abs(belt.effect(APPROACH_REV).centre), 1e-9)
+    return takeups.unit_mm(finest)
 
 
-def _move(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, horizon: float, alone: float) -> Choice:
+def _move(
+    belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, horizon: float, alone: float, preset: float
+) -> Choice:
+    """A move at the infeed pulley; preset: the amount when it is already decided, else 0."""
     known = gain_known(belt)
-    fine = known and _fine(belt, bounds, takeups)
-    unit = takeups.nudge_mm if fine else takeups.step_mm
-    if known:
+    unit = unit_mm(belt, bounds, takeups)
+    if preset:
+        amount = wanted = preset
+    elif known:
         amount = wanted = _best(
             belt, rev, horizon, 4.0 * LARGEST * bounds.move_mm, unit, goal(belt, rev, bounds)
         )
-        amount = float(np.clip(amount, -LARGEST * bounds.move_mm, LARGEST * bounds.move_mm))
     else:
         amount = wanted = _careful_amount(belt, rev, bounds, takeups, horizon)
+    if known:
+        amount = float(np.clip(amount, -LARGEST * bounds.move_mm, LARGEST * bounds.move_mm))
     before = belt.ahead(rev, horizon).infeed
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
     explain = (
@@ -243,15 +322,14 @@ def _move(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, horizon: flo
     )
     if known and abs(takeups.difference_mm("infeed") + wanted) > bounds.reach_mm:
         return Choice("out-of-reach", wanted, alone, explain=explain)
-    if known and abs(before.centre) < APPROACH_REV * bounds.centre_mm and belt.walks_on > 0.5:
-        amount = _best_hold(belt, rev, bounds, amount, unit)
     while known and amount and not (safe(belt, rev, bounds, amount) or no_worse(belt, rev, bounds, amount)):
         amount = round(amount - np.sign(amount) * min(unit, abs(amount)), 6)
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
-    worth = not known or after.square < WORTH * before.square
-    if not amount or not worth or abs(before.centre) < 1.5 * before.spread:
+    worth = not known or preset or after.square < WORTH * before.square
+    if not amount or not worth or (not preset and abs(before.centre) < 1.5 * before.spread):
         return Choice("unsure", holds=alone, explain=explain)
-    return Choice("move", round(amount, 4), holds(belt, rev, bounds, amount), explain=explain)
+    slack = max(after.spread, LEAN * bounds.centre_mm) / max(abs(belt.effect(horizon).centre), 1e-6)
+    return Choice("move", round(amount, 4), holds(belt, rev, bounds, amount), explain=explain, slack_mm=slack)
 
 
 def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) -> Choice:
@@ -259,7 +337,6 @@ def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) 
     before.
     """
     horizon = bounds.settle_revs + 2.0
-    half = HOLD_WINDOW * bounds.centre_mm
 
     def expected(amount: float) -> tuple[float, float]:
         """Position at the drive pulley and its square; of a belt that walks on only its offset counts."""
@@ -269,7 +346,8 @@ def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) 
 
     place, square = expected(0.0)
     explain = f"drive pulley {place:+.2f} mm (sd {(square - place**2) ** 0.5:.2f}) in {horizon:.1f} rev"
-    if abs(place) <= (BRIDGED if belt.walks_on > 0.5 else 0.9) * half:
+    inside = abs(belt.ahead(rev, horizon).drive.centre) <= HOLD_WINDOW * bounds.centre_mm
+    if abs(place) <= bridged_mm(belt, bounds, takeups) and (inside or abs(place) < TIGHT * bounds.centre_mm):
         return Choice("fine", explain=explain)
     cap = LARGEST * bounds.move_mm if known else bounds.move_mm
     steps = int(cap / takeups.step_mm + 1e-9) or 1

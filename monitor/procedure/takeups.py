@@ -16,6 +16,7 @@ from monitor.settings import Station
 
 NUDGE = 10  # a nudge is a tenth of a wrench step: some 10 degrees of a usual take-up screw
 TURN_BACK_MM = 1.0  # turning a screw back is avoided unless it keeps the mean tension nearer by this much
+HAIR = 2  # and a hair half of that, for a belt that answers a nudge too strongly
 INCH_STEP_MM = 25.4 / 32.0
 INCH_NUDGE = 8  # an eighth of 1/32 in
 
@@ -32,6 +33,7 @@ class TakeUps:
     step_mm: float
     nudge_mm: float
     range_mm: float
+    pitch_mm: float | None = None
     moved_mm: dict[str, dict[str, float]] = field(
         default_factory=lambda: {w: {"left": 0.0, "right": 0.0} for w in ("infeed", "snub")}
     )
@@ -62,6 +64,11 @@ class TakeUps:
         """The largest steering difference advised: half the screws' travel, so that neither side runs out."""
         return 0.5 * self.range_mm
 
+    def unit_mm(self, finest_mm: float) -> float:
+        """The coarsest of wrench step, nudge and hair that is no coarser than finest_mm; a hair if none is."""
+        units = (self.step_mm, self.nudge_mm, self.nudge_mm / HAIR)
+        return next((unit for unit in units if unit <= finest_mm), units[-1])
+
     def choose_side(self, where: MoveWhere, signed_mm: float) -> tuple[Side, float]:
         """Which side, and by how much (negative: ease), for a steering change of signed_mm."""
         tighten: Side = "left" if signed_mm > 0 else "right"
@@ -87,5 +94,5 @@ def account(station: Station) -> TakeUps:
     """An empty account with the station's steps: wrench steps in mm, or 1/32 in where people read inches."""
     p = station.procedure
     if p.units == "inch":
-        return TakeUps(INCH_STEP_MM, INCH_STEP_MM / INCH_NUDGE, p.takeup_range_mm)
-    return TakeUps(p.wrench_step_mm, p.wrench_step_mm / NUDGE, p.takeup_range_mm)
+        return TakeUps(INCH_STEP_MM, INCH_STEP_MM / INCH_NUDGE, p.takeup_range_mm, p.screw_pitch_mm)
+    return TakeUps(p.wrench_step_mm, p.wrench_step_mm / NUDGE, p.takeup_range_mm, p.screw_pitch_mm)

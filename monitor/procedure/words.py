@@ -69,6 +69,12 @@ CAUSES_NO_ANSWER = (
     "Is there build-up or worn lagging on a pulley?",
     "Does every roller turn?",
 )
+CAUSES_LIVELY = (
+    "Do the pulleys have the crown that the drawing asks for? On flat ones nothing brings the belt back.",
+    "Is the tension as it should be? A belt that is too tight answers more strongly.",
+    "Does the take-up screw turn without jerks, and does the bearing follow it at once?",
+    "Does every roller turn, and is none skewed?",
+)
 CAUSES_BELT = (
     "Is the splice square? Look where the edge jumps.",
     "Is the belt's camber within tolerance? Lay it flat and stretch a string along the edge.",
@@ -112,7 +118,19 @@ def move_length(mm: float, units: Units, finest_mm: float) -> str:
     """The amount of a move, fine enough to show it exactly as it was rounded."""
     if units == "mm":
         return f"{abs(mm):.2f}".rstrip("0").rstrip(".") + " mm"
-    return fraction(mm, 32 if finest_mm >= INCH_MM / 33 else 256)
+    return fraction(mm, 32 if finest_mm >= INCH_MM / 33 else 256 if finest_mm >= INCH_MM / 257 else 512)
+
+
+def turns(mm: float, pitch_mm: float) -> str:
+    """A move as a hand makes it: `1 3/8 turns`, below an eighth in degrees."""
+    count = abs(mm) / pitch_mm
+    if count < 0.11:
+        return f"{max(round(72 * count), 1) * 5} degrees"
+    whole, part = divmod(max(round(8 * count), 1), 8)
+    shrink = math.gcd(part, 8)
+    share = f"{part // shrink}/{8 // shrink}" if part else ""
+    text = " ".join(filter(None, (str(whole) if whole else "", share)))
+    return f"{text} turn{'s' if whole > 1 or (whole and part) else ''}"
 
 
 def side_of(mm: float) -> Side:

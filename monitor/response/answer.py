@@ -3,8 +3,9 @@ at all.
 
 Keeps the bank of models as the technician logged the moves, and beside it, after each move, what the models
 would say had the move not happened, or happened on the other side. When the belt follows one of those far
-better, the move had no effect (or the wrong one), and the bank is corrected. A move that is logged late is
-put where it belongs by filtering the last revolutions again.
+better, the move had no effect (or the wrong one), and the bank is corrected; while that is not clear (a first
+answer the wrong way may come of a contrary machine or of a slip), all that is possible is weighed. A move that
+is logged late is put where it belongs by filtering the last revolutions again.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from typing import Any, Literal
 import numpy as np
 
 from monitor.numerics.mixture import Mixture
-from monitor.response.bank import D0, FLAT, OFFSET_RATE, RUN_AHEAD, B, Bank, D, E, F, M, N, Y, start
+from monitor.response.bank import D0, FLAT, RUN_AHEAD, B, Bank, D, E, F, M, N, Y, start
 from monitor.response.geometry import expected_gain
 from monitor.settings import Station
 
@@ -56,6 +57,7 @@ class LastMove:
     twins: dict[float, Bank] = field(default_factory=dict)
     verdict: Answered = "unknown"
     seen: int = 0
+    merged: Bank | None = None
 
 
 class BeltAnswer:
@@ -77,6 +79,8 @@ class BeltAnswer:
         """The revolution that ended at belt travel rev. A revolution in which a move fell is not used."""
         if infeed is None and drive is None:
             return
+        if self._last is not None:
+            self._last.merged = None
         self._past.append((self._bank.s, self._bank.copy(), copy.deepcopy(self._last), (rev, infeed, drive)))
         self._take(rev, infeed, drive)
 
@@ -118,8 +122,6 @@ class BeltAnswer:
         error_mm = math.hypot(INEXACT * abs(signed_mm), INEXACT_MM, BACKLASH_MM if turned_back else 0.0)
         last = LastMove(s, where, signed_mm, self._bank.log_evidence)
         for share in CARELESS:
-            if share < 0 and not self.sign_known:
-                continue
             twin = self._bank.copy()
             if share:
                 twin.move(*self._signed(where, share * signed_mm), error_mm)
@@ -132,7 +134,9 @@ class BeltAnswer:
         return (signed_mm, 0.0) if where == "infeed" else (0.0, signed_mm)
 
     def jolt(self) -> None:
-        """Something moved the belt that nobody logged."""
+        """Something moved the belt that nobody logged: what it does from now on says nothing of the last move."""
+        if not math.isnan(self._bank.s):
+            self._settle_last()
         self._bank.widen()
 
     def _judge(self) -> None:
@@ -140,12 +144,7 @@ class BeltAnswer:
         assert last is not None
         if last.seen < max(self._settle_revs - 1, 1):
             return
-        log_odds = {
-            share: math.log(p) + last.twins[share].log_evidence
-            for share, p in CARELESS.items()
-            if share in last.twins
-        }
-        log_odds[1.0] = math.log(1.0 - sum(CARELESS[k] for k in last.twins)) + self._bank.log_evidence
+        log_odds = self._log_odds(last)
         top = max(log_odds.values())
         total = sum(math.exp(v - top) for v in log_odds.values())
         best = max(log_odds, key=lambda k: log_odds[k])
@@ -153,27 +152,42 @@ class BeltAnswer:
         names: dict[float, Answered] = {1.0: "as-logged", 0.0: "not-at-all", -1.0: "other-way"}
         last.verdict = names[best] if sure else "unknown"
 
-    def _settle_last(self) -> None:
-        """Before the next move: take over the twin that the belt followed."""
-        if self._last is None:
-            return
-        share = {"not-at-all": 0.0, "other-way": -1.0}.get(self._last.verdict)
+    def _log_odds(self, last: LastMove) -> dict[float, float]:
+        """How likely it is by now that the last move was made as logged (1), not at all (0), the other way (-1)."""
+        log_odds = {share: math.log(p) + last.twins[share].log_evidence for share, p in CARELESS.items()}
+        log_odds[1.0] = math.log(1.0 - sum(CARELESS.values())) + self._bank.log_evidence
+        return log_odds
+
+    def _believed(self) -> Bank:
+        """What is believed of the belt with what is not known of the last move weighed in."""
+        last = self._last
+        if last is None:
+            return self._bank
+        share = {"not-at-all": 0.0, "other-way": -1.0}.get(last.verdict)
         if share is not None:
-            twin = self._last.twins[share]
-            twin.travel(self._bank.s)
-            self._bank = twin
+            return last.twins[share]
+        if last.seen < max(self._settle_revs - 1, 1) or last.verdict == "as-logged":
+            return self._bank
+        if last.merged is None:
+            log_odds = self._log_odds(last)
+            last.merged = self._bank.copy()
+            for share, twin in last.twins.items():
+                last.merged.merge(twin, log_odds[share] - log_odds[1.0])
+        return last.merged
+
+    def _settle_last(self) -> None:
+        """Before the next move: go on with what is believed."""
+        believed = self._believed()
+        if believed is not self._bank:
+            believed.travel(self._bank.s)
+            self._bank = believed
         self._last = None
 
     # ------------------------------------------------------------ what is believed
 
     @property
     def _best(self) -> Bank:
-        last = self._last
-        if last is not None and last.verdict == "not-at-all":
-            return last.twins[0.0]
-        if last is not None and last.verdict == "other-way":
-            return last.twins[-1.0]
-        return self._bank
+        return self._believed()
 
     @property
     def answered(self) -> Answered:
@@ -220,13 +234,17 @@ class BeltAnswer:
         0: it is.
         """
         bank, last = self._best, self._last
-        if last is None or last.where != "infeed" or last.verdict == "not-at-all":
+        if last is None or last.verdict == "not-at-all":
             return 0.0
         likely = (bank.weight > 0.03 * bank.weight.max()) & (bank.rate >= FLAT)
         if not likely.any() or self.walks_on > 0.5:
             return 0.0
-        rate = bank.rate[likely]
-        effect = np.abs(bank.x[likely, B] * last.signed_mm) / rate
+        if last.where == "infeed":
+            rate = bank.rate[likely]
+            effect = np.abs(bank.x[likely, B] * last.signed_mm) / rate
+        else:
+            rate = bank.follow[likely]
+            effect = np.abs(bank.x[likely, E] * last.signed_mm)
         revs = np.log(np.maximum(effect / tolerance_mm, 1.0)) / rate
         weight = bank.weight[likely] / bank.weight[likely].sum()
         order = np.argsort(revs)
@@ -243,7 +261,8 @@ class BeltAnswer:
         h, after = rev + revs - bank.s, max(revs - delay, 0.0)
         left, grown = bank.decay(max(h, 0.0))
         left2, grown2 = bank.decay(after)
-        follow, follow2 = 1.0 - math.exp(-OFFSET_RATE * max(h, 0.0)), 1.0 - math.exp(-OFFSET_RATE * after)
+        follow = 1.0 - np.exp(-bank.follow * max(h, 0.0))
+        follow2 = 1.0 - np.exp(-bank.follow * after)
         push = 0.0 if after == 0.0 else infeed_mm
         run = RUN_AHEAD * np.exp(-4.0 * bank.rate) * left2
         a = np.zeros((n, N))

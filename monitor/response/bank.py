@@ -4,7 +4,7 @@ One model is a small linear state, in mm and belt revolutions s:
 
 infeed position   dY/ds = f + b u - r Y      f standing walk, b gain, u take-up difference, r restoring rate
 drive - infeed    dD/ds = q (d0 + m u + e v - D)      v snub difference; the offset follows within two
-revolutions
+revolutions, or as slowly as the belt comes to rest
 
 and what a revolution shows is Y or Y + D plus the belt's own random wander (first-order autoregressive) and
 the reading's error. r = 0 is a pair of flat pulleys (the belt walks on), a large r a strong crown (it comes
@@ -28,8 +28,20 @@ Array = NDArray[np.float64]
 N = 9
 Y, F, B, D, D0, M, E, WI, WD = range(N)
 
-RESTORING_PER_REV = (0.0, 0.03, 0.1, 0.25, 0.6, 1.5, 4.0)
-RESTORING_WEIGHT = (0.26, 0.08, 0.08, 0.12, 0.14, 0.16, 0.16)
+OFFSET_RATE = (
+    1.8  # per rev: 83 % of the offset in the first, 97 % in the second revolution (beam, KL about 1)
+)
+RESTORING = (  # restoring rate and rate at which the offset follows, per rev; weight
+    (0.0, OFFSET_RATE, 0.26),
+    (0.03, OFFSET_RATE, 0.08),
+    (0.1, OFFSET_RATE, 0.08),
+    (0.25, OFFSET_RATE, 0.06),
+    (0.25, 0.25, 0.06),
+    (0.6, OFFSET_RATE, 0.07),
+    (0.6, 0.6, 0.07),
+    (1.5, OFFSET_RATE, 0.16),
+    (4.0, OFFSET_RATE, 0.16),
+)
 GAIN_FACTOR = (1 / 3, 0.58, 1.0, 1.73, 3.0)  # times the geometric gain: a factor of three either way
 GAIN_WEIGHT = (0.16, 0.22, 0.24, 0.22, 0.16)
 GAIN_WIDTH = 0.3  # sd of each, as a share of it: neighbours overlap
@@ -37,9 +49,6 @@ CONTRARY = 0.1  # one machine in ten answers the other way
 WANDER_MM = (0.05, 0.12, 0.25)
 WANDER_WEIGHT = (0.35, 0.4, 0.25)
 WANDER_KEPT = 0.25  # correlation of the wander's mean over one revolution with the next one
-OFFSET_RATE = (
-    1.8  # per rev: 83 % of the offset in the first, 97 % in the second revolution (beam, KL about 1)
-)
 RUN_AHEAD = 0.6  # revolutions of the new walk by which the moved pulley runs ahead, flat pulleys
 UNREADY, UNREADY_REV = 0.08, 2.0  # scatter of the walk, as a share of its change, this long after a move
 FLAT = 0.15  # models that restore more slowly than this, per rev, are treated as walking
@@ -52,6 +61,7 @@ class Bank:
     """All models at belt travel s (rev). x: (n, 9) means, p: (n, 9, 9) covariances, log_weight: (n,)."""
 
     rate: Array
+    follow: Array
     sign: Array
     wander_mm: Array
     prior: Array
@@ -91,7 +101,7 @@ class Bank:
             return
         n = len(self.rate)
         left, grown = self.decay(revs)
-        follow = 1.0 - math.exp(-OFFSET_RATE * revs)
+        follow = 1.0 - np.exp(-self.follow * revs)
         kept = WANDER_KEPT**revs
         step = np.tile(np.eye(N), (n, 1, 1))
         step[:, Y, Y], step[:, Y, F], step[:, Y, B] = left, grown, grown * self.infeed_mm
@@ -136,6 +146,22 @@ class Bank:
             self.p[:, F, F] += (0.1 * self.x[:, E] * snub_mm * np.maximum(self.rate, 0.1)) ** 2
             self.p[:, D, D] += (0.3 * self.x[:, E] * snub_mm) ** 2
         self.p += error_mm**2 * slip[:, :, None] * slip[:, None, :]
+
+    def merge(self, other: Bank, log_odds: float) -> None:
+        """Take in a bank that saw the same belt but another take-up history; log_odds: how much likelier it is.
+
+        Each model is kept from the bank in which it is likelier, with the weight of both. The other's models are
+        told in this one's take-up differences: what they explain by the difference becomes standing walk.
+        """
+        infeed_mm, snub_mm = other.infeed_mm - self.infeed_mm, other.snub_mm - self.snub_mm
+        shift = np.eye(N)
+        shift[F, B], shift[D0, M], shift[D0, E] = infeed_mm, infeed_mm, snub_mm
+        mine, theirs = self.weight, other.weight * math.exp(min(log_odds, 50.0))
+        take = theirs > mine
+        self.x[take] = other.x[take] @ shift.T
+        self.p[take] = shift @ other.p[take] @ shift.T
+        total = mine + theirs
+        self.log_weight = np.log(total / total.sum())
 
     def widen(self, factor: float = 1.0) -> None:
         """The belt did something no logged move explains: forget where it is and where it goes, keep the
@@ -205,20 +231,20 @@ class Bank:
 def start(gain_mm: float) -> Bank:
     """The models before the belt has shown anything; gain_mm is the geometric gain, mm per rev per mm."""
     rows = [
-        (rate, sign, factor, wander, rw * sw * gw * ww)
-        for rate, rw in zip(RESTORING_PER_REV, RESTORING_WEIGHT, strict=True)
+        (rate, follow, sign, factor, wander, rw * sw * gw * ww)
+        for rate, follow, rw in RESTORING
         for sign, sw in ((1.0, 1.0 - CONTRARY), (-1.0, CONTRARY))
         for factor, gw in zip(GAIN_FACTOR, GAIN_WEIGHT, strict=True)
         for wander, ww in zip(WANDER_MM, WANDER_WEIGHT, strict=True)
     ]
-    rate, sign, factor, wander, weight = (np.array(column) for column in zip(*rows, strict=True))
+    rate, follow, sign, factor, wander, weight = (np.array(column) for column in zip(*rows, strict=True))
     n = len(rate)
     rest_gain = sign * factor * gain_mm / np.maximum(np.minimum(rate, 2.0), 1.0)
     gain = sign * factor * gain_mm * np.maximum(1.0, rate / 2.0)
     x, p = np.zeros((n, N)), np.zeros((n, N, N))
     x[:, B] = gain
     flat = rate < FLAT
-    x[:, E] = 0.8 * gain_mm / 2.0
+    x[:, E] = sign * 0.8 * gain_mm / 2.0
     share = np.where(flat, -1.2, -0.5)  # the drive pulley's share of the answer, relative to the infeed's
     x[:, M] = share * rest_gain
     sds = {
@@ -237,4 +263,4 @@ def start(gain_mm: float) -> Bank:
     p[:, M, B] = p[:, B, M] = (share * rest_gain / gain) * p[:, B, B]
     p[:, M, M] += (share * rest_gain / gain) ** 2 * p[:, B, B]
     weight = weight / weight.sum()
-    return Bank(rate, sign, wander, weight, x, p, np.log(weight), gain_mm)
+    return Bank(rate, follow, sign, wander, weight, x, p, np.log(weight), gain_mm)

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.records import BoardRecord, EdgeBlock, Hello, Mark, Restart, Ticks
+from monitor.records import BoardRecord, Button, EdgeBlock, Hello, Mark, Restart, Ticks
 
 Bytes = NDArray[np.uint8]
 Ints = NDArray[np.int64]
@@ -65,7 +65,7 @@ class Single:
     """A record that is no E record, at the time it is written; `stamp_us` is the time it carries."""
 
     write_us: int
-    kind: Literal["H", "M", "T"]
+    kind: Literal["H", "M", "T", "B"]
     stamp_us: int
     value: int = 0
 
@@ -170,7 +170,7 @@ class Board:
     def _single_lines(self, written: Written) -> list[bytes]:
         """Bytes of each single record, none for a lost one."""
         texts = [b""] * len(written.stretch.singles)
-        for kind in ("H", "M", "T"):
+        for kind in ("H", "M", "T", "B"):
             which = [i for i, single in enumerate(written.stretch.singles) if single.kind == kind]
             if which:
                 for i, line in zip(which, self._lines_of_kind(kind, which, written), strict=True):
@@ -194,7 +194,7 @@ class Board:
             values = [(1, 2), (self._board, 8), (self._channels, 2), (self._rate_hz, 4)]
             columns += [(np.full(len(singles), value), digits) for value, digits in values]
         else:
-            digits = 4 if kind == "M" else 8
+            digits = {"M": 4, "T": 8, "B": 2}[kind]
             columns.append((np.array([s.value for s in singles]) & (16**digits - 1), digits))
         return encode_lines(kind, columns)
 
@@ -258,6 +258,8 @@ class Board:
             return Mark(single.stamp_us, single.value & 0xFFFF)
         if single.kind == "T":
             return Ticks(single.stamp_us, single.value)
+        if single.kind == "B":
+            return Button(single.stamp_us, single.value)
         return Hello(single.stamp_us, 1, self._board, self._channels, self._rate_hz)
 
     def restart_record(self, at_us: int) -> Restart:

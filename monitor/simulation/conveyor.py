@@ -12,6 +12,7 @@ The belt's own wander is an Ornstein-Uhlenbeck process of the rolled distance, o
 
 from __future__ import annotations
 
+import copy
 import math
 
 import numpy as np
@@ -210,6 +211,16 @@ class PlainPulleys:
         self._belt.shift(by, by if drive_mm is None else drive_mm - self._belt.drive_mm)
         return self._belt.infeed_mm, self._belt.drive_mm
 
+    def walk_mm_per_rev(self) -> float:
+        """How far the belt walks each revolution once all transients are over."""
+        ahead = copy.deepcopy(self._belt)
+        for _ in range(7 * NODES_PER_REV):
+            ahead.step()
+        before = ahead.infeed_mm
+        for _ in range(NODES_PER_REV):
+            ahead.step()
+        return ahead.infeed_mm - before
+
     def extend(self, tracks: tuple[Series, Series], count: int) -> None:
         steps = [self._belt.step() for _ in range(count)]
         tracks[0].append([infeed for infeed, _ in steps])
@@ -282,6 +293,14 @@ class Conveyor:
         """Move one bearing; positive tightens the belt there."""
         self._adjusters.move(where, side, amount_mm)
         self._set_skew()
+
+    def resting_place_mm(self) -> tuple[float, float] | None:
+        """Where the belt comes to rest at the infeed and the drive pulley; None: it does not, it walks on."""
+        return self._pulleys.resting_place_mm() if isinstance(self._pulleys, CrownedPulleys) else None
+
+    def walk_mm_per_rev(self) -> float:
+        """The walk that is left once all transients are over: nil on crowned pulleys."""
+        return self._pulleys.walk_mm_per_rev() if isinstance(self._pulleys, PlainPulleys) else 0.0
 
     def _set_skew(self) -> None:
         self._pulleys.set_skew(self._adjusters.difference_mm("infeed"), self._adjusters.difference_mm("snub"))

@@ -96,6 +96,11 @@ class Simulation:
         self._conveyor.move(where, side, amount_mm)
         self._made.append(ScheduledMove(self.t_s, where, side, amount_mm, logged))
 
+    def press(self, button: int) -> None:
+        """Press a push-button on the board now."""
+        now_us = self._us(self._sample)
+        self._pending.append(Single(now_us + 20, "B", now_us, button))
+
     def stop_belt(self) -> None:
         """The belt runs down within a second."""
         self._speed.stop(self.t_s)
@@ -103,6 +108,14 @@ class Simulation:
     def start_belt(self) -> None:
         """The belt runs up within a second."""
         self._speed.start(self.t_s)
+
+    def resting_place_mm(self) -> tuple[float, float] | None:
+        """Where the belt comes to rest (infeed, drive) if nothing is moved any more; None: it walks on."""
+        return self._conveyor.resting_place_mm()
+
+    def walk_mm_per_rev(self) -> float:
+        """The steady walk that is left if nothing is moved any more; nil on crowned pulleys."""
+        return self._conveyor.walk_mm_per_rev()
 
     def position_mm(self) -> dict[str, float]:
         """True whole-belt position now at each pulley, without the belt's own wander."""

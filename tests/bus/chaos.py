@@ -9,7 +9,8 @@ every delivery. What must have arrived is read from the outbox's file itself, by
 dead and at the end, so the program is not asked whether it did well.
 
 Conservation laws: every committed id is heard; nothing is heard that was not committed; first arrivals come in
-the order of their ids; the events' own numbers have no gap within a daemon's life.
+the order of their ids; the events' own numbers have no gap within a daemon's life; what the belts' logs say, replayed
+where the daemon was killed, is what was heard, each event once (`unsaid`, `unlogged`, `said twice`).
 
 The broker runs with the persistence of the shipped example (monitor/outside/deploy/mosquitto.conf). `--amnesic`
 runs it without any: then it forgets its subscribers, too, and what arrives before they are back reaches nobody;
@@ -82,6 +83,15 @@ class Figures:
     unknown: list[int] = field(default_factory=list)
     inversions: int = 0
     gaps: int = 0
+    unsaid: int = 0
+    unlogged: int = 0
+    said_twice: int = 0
+
+    @property
+    def balanced(self) -> bool:
+        """Every law held."""
+        wrong = self.inversions + self.gaps + self.unsaid + self.unlogged + self.said_twice
+        return not (self.missing or self.unknown or wrong)
 
     @property
     def kills(self) -> int:
@@ -92,14 +102,15 @@ class Figures:
             f"| {self.seed} | {'kept' if self.persistence else 'none'} | {self.daemon_kills} | {self.broker_kills} "
             f"| {self.broker_stops} | {self.cuts} | {self.stalls} | {self.board_s / 3600:.2f} | {self.seconds:.0f} "
             f"| {self.committed} | {self.alarms} | {self.events} | {len(self.missing)} | {self.inversions} "
-            f"| {self.gaps} | {len(self.unknown)} | {self.deliveries - self.heard} |"
+            f"| {self.gaps} | {len(self.unknown)} | {self.unsaid} / {self.unlogged} / {self.said_twice} "
+            f"| {self.deliveries - self.heard} |"
         )
 
 
 HEADER = (
     "| seed | broker's memory | daemon killed | broker killed | broker stopped | network cut | stalled "
     "| board time, h | run, s | committed | of these alarms | events | missing | out of order | gaps in numbers "
-    "| never committed | repeats |\n" + "| --- " * 17 + "|"
+    "| never committed | in a log unsaid / said unlogged / said twice | repeats |\n" + "| --- " * 18 + "|"
 )
 
 
@@ -234,13 +245,17 @@ class Chaos:
         self.committed.update((row[0], row[1]) for row in rows)
         return sum(row[2] == 0 for row in rows)
 
+    def _left_open(self) -> int:
+        """The logs that are open: the running one, and those of killed daemons that were not closed yet."""
+        return len(list(self.outbox.parent.glob("*.part")))
+
     def _settle(self, feed: Feed) -> None:
         """Calm: the feed ends, the outbox drains, the listener hears out."""
         feed.stop()
         end_s = time.monotonic() + DRAIN_S
         while time.monotonic() < end_s:
             time.sleep(1.0)
-            if self._note_committed() == 0 and self.daemon.poll() is None:
+            if self._note_committed() == 0 and self.daemon.poll() is None and self._left_open() == 1:
                 break
         self.daemon.terminate()
         self.daemon.wait(30)
@@ -268,8 +283,21 @@ class Chaos:
         figures.missing = sorted(self.committed.keys() - known)
         figures.unknown = sorted(known - self.committed.keys())
         figures.inversions = sum(b < a for a, b in itertools.pairwise(first))
+        self._compare_with_logs(numbers)
         figures.gaps = sum(sorted(n) != list(range(1, len(n) + 1)) for n in numbers.values())
         return figures
+
+    def _compare_with_logs(self, numbers: dict[str, list[int]]) -> None:
+        """The last daemon is stopped and had time to close what the others left open."""
+        logged: set[tuple[str, int]] = set()
+        for file in self.outbox.parent.glob("*/events.jsonl"):
+            texts = [json.loads(line).get("text") or "" for line in file.read_text().splitlines()]
+            parts = [text.split(":") for text in texts if ":" in text]
+            logged |= {(birth, int(number)) for birth, number in parts if len(birth) == 12}
+        heard = [(birth, number) for birth, of_birth in numbers.items() for number in of_birth]
+        self.figures.unsaid = len(logged - set(heard))
+        self.figures.unlogged = len(set(heard) - logged)
+        self.figures.said_twice = len(heard) - len(set(heard))
 
     def close(self) -> None:
         self.listener.close()
@@ -308,7 +336,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             persistence=not options.amnesic,
         )  # fmt: skip
     print(f"{HEADER}\n{figures.row()}" if options.table else figures.row())
-    return int(bool(figures.missing or figures.unknown or figures.inversions or figures.gaps))
+    return int(not figures.balanced)
 
 
 if __name__ == "__main__":

@@ -29,6 +29,7 @@ from monitor.outside.broker import find_mosquitto, free_port
 from monitor.outside.captures import open_log
 from monitor.outside.deploying import DEPLOY_FILES, deploy_text
 from monitor.outside.log_lines import KeyValueFormatter
+from monitor.outside.sparkplug_wire import DataType, Metric, Payload, encode
 from monitor.settings import load_station
 from tests.bus.conftest import ROOT, WAIT_S, Bay
 from tests.edge.simple_pipeline import some_wire
@@ -70,7 +71,7 @@ def keys(tmp_path_factory: pytest.TempPathFactory) -> Path:
     make_authority(folder)
     sign(folder, "broker", "IP:127.0.0.1")
     sign(folder, "elsewhere", "DNS:elsewhere.example")
-    for name in ("bay-9", "bay-8", "engineer", "maintenance", "display"):
+    for name in ("bay-9", "bay-8", "engineer", "maintenance", "display", "scada"):
         sign(folder, name)
     make_authority(folder / "foreign")
     sign(folder / "foreign", "engineer")
@@ -155,7 +156,10 @@ class Client:
         assert ready.wait(WAIT_S)
 
     def say(self, topic: str, content: dict[str, Any]) -> int:
-        mid = self.client.publish(topic, json.dumps(content), 1).mid
+        return self.say_bytes(topic, json.dumps(content).encode())
+
+    def say_bytes(self, topic: str, content: bytes, *, retain: bool = False) -> int:
+        mid = self.client.publish(topic, content, 1, retain).mid
         end_s = time.monotonic() + WAIT_S
         while mid not in self.reasons:
             assert time.monotonic() < end_s
@@ -216,6 +220,41 @@ def test_a_bay_cannot_speak_for_another(bay: Bay, broker: SecureBroker, keys: Pa
     time.sleep(0.3)
     assert other.heard.empty()  # nor does it hear the other, though it subscribed to everything
     other.close()
+
+
+def test_only_the_scada_host_hears_and_commands_the_edge_node(
+    tmp_path: Path, broker: SecureBroker, keys: Path
+) -> None:
+    table = '\n[sparkplug]\ngroup_id = "hall"\nprimary_host_id = "scada"\n'
+    bay = Bay(tmp_path / "bay", broker.port, mqtt_lines(keys, "bay-9") + table)
+    rebirth = encode(Payload(1, (Metric("Node Control/Rebirth", DataType.BOOLEAN, True),)))
+    scada, maintenance, other = (
+        Client(keys, name, broker.port) for name in ("scada", "maintenance", "bay-8")
+    )
+    heard: queue.SimpleQueue[str] = queue.SimpleQueue()
+    scada.client.on_message = lambda _c, _u, m: heard.put(m.topic)
+    assert maintenance.say("spBv1.0/STATE/scada", {"online": True, "timestamp": 1}) == NOT_AUTHORISED
+    assert maintenance.say_bytes("spBv1.0/hall/NCMD/bay-9", rebirth) == NOT_AUTHORISED
+    assert other.say_bytes("spBv1.0/hall/NDATA/bay-9", b"") == NOT_AUTHORISED
+    bay.start()
+    assert scada.say_bytes("spBv1.0/STATE/scada", b'{"online": true, "timestamp": 1}', retain=True) < 128
+    wait_for_topic(heard, "spBv1.0/hall/NBIRTH/bay-9")
+    wait_for_topic(heard, "spBv1.0/hall/DBIRTH/bay-9/drive-left")
+    bay.board.say(some_wire(4.0))
+    wait_for_topic(heard, "spBv1.0/hall/DDATA/bay-9/drive-left")
+    assert scada.say_bytes("spBv1.0/hall/NCMD/bay-9", rebirth) < 128
+    wait_for_topic(heard, "spBv1.0/hall/NBIRTH/bay-9")
+    bay.close()
+    wait_for_topic(heard, "spBv1.0/hall/NDEATH/bay-9")
+    while not maintenance.heard.empty():
+        assert maintenance.heard.get()[0].startswith(("runin/", "spBv1.0/STATE/"))
+    for client in (scada, maintenance, other):
+        client.close()
+
+
+def wait_for_topic(heard: queue.SimpleQueue[str], topic: str) -> None:
+    while heard.get(timeout=WAIT_S) != topic:
+        pass
 
 
 def test_the_shipped_client_asks_over_tls_with_the_engineers_certificate(

@@ -16,6 +16,7 @@ def check(figures: Figures) -> None:
     assert figures.unknown == []
     assert figures.inversions == 0
     assert figures.gaps == 0
+    assert (figures.unsaid, figures.unlogged, figures.said_twice) == (0, 0, 0)
     assert figures.alarms > 20  # the test means something
     assert figures.events > 20
 

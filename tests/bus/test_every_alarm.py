@@ -142,6 +142,8 @@ def raise_and_clear(tmp_path: Path, mosquitto: Mosquitto, belt: str) -> None:
             cleared = ear.wait_for(of_alarm(name, "alarm-cleared"))
             assert raised.payload["t_s"] <= cleared.payload["t_s"]
             where = raised.payload.get("sensor") or raised.payload.get("pulley") or "bay"
+            kind = "sensor" if raised.payload.get("sensor") else "pulley" if where != "bay" else "bay"
+            assert kind == find_alarm(name).place
             topic = f"alarm/{where}/{name}"
             called = ear.wait_for(lambda h, t=topic: h.topic == t and h.payload["active"]).payload
             tells_what_to_do(name, called)

@@ -16,8 +16,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pytest
 from websockets.sync.client import ClientConnection, connect
+
+from tests.conftest import give_up
 
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 START_S = 30.0
@@ -93,8 +94,11 @@ def open_browser(profile: Path) -> Iterator[Browser]:
     """A browser of its own; skips the test when there is none."""
     program = next((found for name in NAMES if (found := shutil.which(name))), None)
     if program is None:
-        pytest.skip("no chromium on this machine (apt-get install chromium)")
+        give_up("no chromium on this machine (apt-get install chromium)")
     command = [program, "--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars"]
+    command += [
+        f"--{name}" for name in ("disable-background-networking", "disable-component-update", "disable-sync")
+    ]
     command += ["--remote-debugging-port=0", f"--user-data-dir={profile}", "--no-first-run", "about:blank"]
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:

@@ -7,6 +7,7 @@ writes a picture of each at three sizes, light and dark, into FOLDER (needs chro
 
 from __future__ import annotations
 
+import gzip
 import math
 import sys
 import tempfile
@@ -14,17 +15,22 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
 from monitor.alarms.catalogue import CATALOGUE
-from monitor.alarms.lifecycle import AlarmStatus
+from monitor.alarms.lifecycle import AlarmLifecycle, AlarmStatus
+from monitor.outside.captures import open_recording
 from monitor.outside.display import Display
 from monitor.outside.display_door import Place
 from monitor.outside.display_feed import Feed, Glance, Posted, Profile
+from monitor.pipeline import Pipeline
 from monitor.procedure import phrases, words
+from monitor.readings import parse_moves
 from monitor.records import STAGES, Advice, Event, Now, Revolution, RevolutionRow, SensorNow, Tally
 from monitor.settings import Station, parse_station
+from tests.conftest import SAMPLE_LOGS
 from tests.edge.browser import open_browser
 from tests.edge.conftest import STATION
 
@@ -60,6 +66,7 @@ def glance(stage: str, station: Station, **changes: Any) -> Glance:
         "verdict": "tracked" if stage in ("lock", "sign") else "undecided",
         "hold_s": 372.0 if stage == "prove" else 0.0, "now": Now(1872.0, 60.4, 0.45, True, sensors),
         "advice": ADVICE[stage], "alarms": (), "tally": Tally(good=90_000), "broker": True,
+        "clock_s": 1872.0,
     }  # fmt: skip
     return Glance(**(plain | changes))
 
@@ -139,15 +146,45 @@ def scenes() -> Iterator[tuple[str, Station, Glance]]:
     )
 
 
+def lived(sample: str, revs: int) -> tuple[Station, Glance, list[Any]]:
+    """A bay that lived through the beginning of a sample recording: the real pipeline said all of it."""
+    recording = open_recording(SAMPLE_LOGS / sample)
+    assert recording.station is not None
+    station, things, alarms = recording.station, list[Any](), AlarmLifecycle()
+    pipeline = Pipeline(station)
+    for move in parse_moves((SAMPLE_LOGS / sample / "moves.csv").read_text(), sample):
+        pipeline.enter(move, move.t_s)
+    with gzip.open(recording.wire) as wire:
+        while pipeline.rev < revs and (data := b"".join(islice(wire, 25))):
+            messages = pipeline.feed(data)
+            for message in messages:
+                if isinstance(message, Event):
+                    alarms.take(message)
+            things += [data, tuple(messages)]
+            if any(isinstance(message, Revolution) for message in messages):
+                things.append(Profile(tuple(pipeline.profile_rows())))
+    seen = Glance(
+        serial="INVENTED-12", log="log", log_failed=None, link=True, silent_s=0.02, stage=pipeline.stage,
+        verdict=pipeline.verdict, hold_s=pipeline.hold_s, now=pipeline.now(), advice=pipeline.advice,
+        alarms=tuple(s for s in alarms.snapshot() if s.state != "normal"), tally=pipeline.tally, broker=True,
+        clock_s=pipeline.t_s,
+    )  # fmt: skip
+    return station, seen, things
+
+
+# Every run that the gallery shows as it was lived: (sample recording, revolutions).
+LIVED = (("section-wobble", 40), ("drift", 22), ("run-in", 28), ("run-in", 60), ("stop-restart", 18))
+
+
 @contextmanager
 def shown(
-    station: Station, seen: Glance, answers: list[Posted] | None = None
+    station: Station, seen: Glance, answers: list[Posted] | None = None, things: list[Any] | None = None
 ) -> Iterator[tuple[Display, Feed]]:
     """A display that shows this, fed again and again as a daemon would."""
     posted = answers if answers is not None else []
     feed, stop = Feed(), threading.Event()
     feed.begin(station)
-    for thing in past(station):
+    for thing in past(station) if things is None else things:
         feed.put(thing)
     feed.put(seen)
     display = Display(station, Place("127.0.0.1", 0), None, feed, posted.append)
@@ -168,15 +205,17 @@ def shown(
 
 def main(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
+    lives = ((f"lived-{sample}-{revs}", *lived(sample, revs)) for sample, revs in LIVED)
     with tempfile.TemporaryDirectory() as profile, open_browser(Path(profile)) as browser:
-        for name, station, seen in scenes():
-            with shown(station, seen) as (display, _):
+        for name, station, seen, things in chain(((*scene, None) for scene in scenes()), lives):
+            with shown(station, seen, things=things) as (display, _):
                 for width, height in SIZES:
                     for dark in (False, True):
                         browser.open(display.place.url, width, height, dark=dark)
-                        browser.wait("picture.pulleys.length > 0")
+                        browser.wait("picture.pulleys.length > 0 && pastRun === picture.run")
                         file = folder / f"{name}-{width}{'-dark' if dark else ''}.png"
-                        browser.picture(file, whole=name in ("stage-steer", "several-alarms"))
+                        browser.picture(file, whole=things is not None or name == "several-alarms")
+                browser.do("Page.navigate", url="about:blank")
         print(f"{folder}: errors in the console: {browser.errors or 'none'}")
 
 

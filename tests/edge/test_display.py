@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ import pytest
 from monitor.alarms.lifecycle import AlarmStatus
 from monitor.errors import UsageError
 from monitor.outside import display as served
+from monitor.outside.belt_log import newest_log
 from monitor.outside.broker import free_port
 from monitor.outside.captures import open_recording
 from monitor.outside.display import Display
@@ -140,14 +142,14 @@ def test_the_edge_limit_outranks_every_advice(station: Station) -> None:
     document = shown(station, glance(advice=MOVE, alarms=(low, alarm)))
     assert document["do"]["big"] == "STOP"
     assert [a["rank"] for a in document["alarms"]] == sorted(a["rank"] for a in document["alarms"])
-    assert document["alarms"][0]["action"].startswith("STOP the conveyor")
+    assert document["alarms"][0]["what"].startswith("STOP the conveyor")
 
 
 def test_how_the_belt_rides(station: Station) -> None:
     infeed, drive = shown(station, turn_said(), glance())["pulleys"]
     assert (infeed["edge"], infeed["belt"], infeed["zone"]) == ("3.1 mm right", "1.2 mm left", "centred")
-    assert infeed["walk"] == "walks 0.8 mm right each revolution"
-    assert drive["zone"] == "edge beyond its warning"
+    assert infeed["walk"] == "0.8 mm right each revolution; edge limit in 45 rev, 36 at the soonest"
+    assert drive["zone"] == "edge warning"
     assert drive["belt"] == "not known"
 
 
@@ -199,6 +201,51 @@ def test_history_is_bounded_and_thinned(station: Station) -> None:
     assert document["rows"][-1]["rev"] == 999
     assert [row["rev"] for row in history.document(after=997)["rows"]] == [998, 999]
     assert document["length_mm"] == pytest.approx(14_000.0)
+
+
+def test_a_belt_learnt_anew_after_a_start_is_said(station: Station) -> None:
+    picture = Picture(station, earlier="20260102T081500Z_A-1042")
+    picture.take(Run(1, station), glance(now=replace(glance().now, t_s=250.0)))
+    document = picture.document(0.1)
+    assert document["anew"] == "learnt anew since the start 4 min ago"
+    assert "20260102T081500Z_A-1042" in document["since"]
+    picture.take(Run(2, station), glance())
+    assert picture.document(0.1)["anew"] == ""  # another belt is learnt anew anyhow
+    assert shown(station, glance())["anew"] == ""
+
+
+def test_the_newest_log_is_found_among_other_things(tmp_path: Path) -> None:
+    assert newest_log(tmp_path / "missing") == ""
+    for name in ("20260102T081500Z_A", "20260103T081500Z_B.part", "zzz", "display.pin"):
+        (tmp_path / name).mkdir()
+    assert newest_log(tmp_path) == "20260103T081500Z_B"
+
+
+def test_a_shelved_alarm_is_shown_with_its_end_and_calls_nobody(station: Station) -> None:
+    quiet = AlarmStatus(
+        "infeed-left", "sensor-noisy", "shelved", True, 1700.0, shelved_until_s=2500.0, shelved_by="night shift",
+        shelved_why="grinder",
+    )  # fmt: skip
+    loud = AlarmStatus("infeed", "early-move", "unacknowledged", True, 1700.0)
+    document = shown(station, glance(alarms=(quiet, loud), clock_s=1872.0))
+    assert document["called"] == "● 1 alarm"
+    assert [a["name"] for a in document["alarms"]] == ["early-move", "sensor-noisy"]
+    assert document["alarms"][1]["shelved"] == "for 11 min more by night shift: grinder"
+    assert document["alarms"][0]["since"] == "It came 2 min ago."
+    stop = AlarmStatus("drive-left", "edge-stop", "unacknowledged", True, 1800.0)
+    assert shown(station, glance(alarms=(stop,)))["alarms"][0]["shelvable"] is False
+
+
+def test_a_drift_says_when_the_edge_is_at_its_limit(station: Station) -> None:
+    """Room over walk, by hand: edge extreme 20 mm, limit 40 mm, 0.5 mm a revolution: 40 revolutions."""
+    row = RevolutionRow(
+        60, 1829.0, 1860.0, "infeed-left", 16.0, 0.1, 0.5, 0.05, 7.0, "drifting", 1500, 0, "infeed", 12.0, 20.0, "good"
+    )  # fmt: skip
+    picture = Picture(station)
+    picture.take(Run(1, station), (Revolution(60, 1829.0, 1860.0, (row,)),))
+    picture.take(Run(1, station), glance())
+    (ride, *_) = picture.document(0.1)["pulleys"]
+    assert ride["walk"] == "0.5 mm right each revolution; edge limit in 40 rev, 33 at the soonest"
 
 
 def test_hostile_text_stays_text(station: Station) -> None:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 import socket
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -22,7 +24,7 @@ from monitor.outside.technician import Ear
 from monitor.settings import Station
 from monitor.simulation import Simulation
 from tests.edge.browser import Browser, open_browser
-from tests.edge.display_gallery import MOVE, SIZES, glance, past, scenes, shown, station_of
+from tests.edge.display_gallery import MOVE, SIZES, alarm, glance, past, scenes, shown, station_of
 
 pytestmark = pytest.mark.slow
 
@@ -59,10 +61,78 @@ def test_nothing_is_cut_off_and_nothing_goes_elsewhere(
             assert browser.value(f"{buttons}.filter(high => high > 0 && high < 60).length") == 0
         for alarm in seen.alarms:
             assert alarm.name.replace("-", " ") in browser.value(
-                "document.getElementById('alarms').textContent"
+                "document.getElementById('alarm-list').textContent"
             )
     assert {urlsplit(url).hostname for url in browser.requests if url.startswith("http")} == {"127.0.0.1"}
     assert browser.errors == []
+
+
+# In this order: may I trust it, what do I do now, how does the belt ride, how far are we, what is wrong.
+ANSWERS = ("#trust", "#do-head", ".big", ".order", "#rides", "#stages", "#hold", "#alarms > :first-child")
+
+
+@pytest.mark.parametrize("size", [(1280, 800), (1920, 1080)], ids=str)
+def test_the_five_answers_and_the_buttons_need_no_scrolling(browser: Browser, size: tuple[int, int]) -> None:
+    for name, station, seen in scenes():
+        with shown(station, seen) as (display, _):
+            browser.open(display.place.url, *size)
+            browser.wait("picture.pulleys.length > 0")
+            for place in (*ANSWERS, "#deeds button:last-child"):
+                box = browser.value(
+                    f"(b => [b.left, b.top, b.right, b.bottom])"
+                    f"(document.querySelector('{place}').getBoundingClientRect())"
+                )
+                assert box[0] >= 0, (name, place, box)
+                assert box[1] >= 0, (name, place, box)
+                assert box[2] <= size[0], (name, place, box)
+                assert box[3] <= size[1], (name, place, box)
+            wide = "[...document.querySelectorAll('.big, .numbers, .ride .says, #stages li, #deeds button')]"
+            cut = browser.value(
+                f"{wide}.filter(n => n.scrollWidth > n.clientWidth + 1).map(n => n.textContent)"
+            )
+            assert cut == [], name
+
+
+# Legibility from 3 m: capitals of at least 16 minutes of arc, 20 to 22 preferred (ISO 9241-303, by reports of it),
+# on a wall screen of 43 inch: 0.496 mm a pixel at 1920 x 1080. A capital is 0.716 of the font size in the
+# usual sans faces (common practice, no source).
+PIXEL_MM, CAPITAL, FAR_MM = 43 * 25.4 / 2202.9, 0.716, 3000.0
+FROM_AFAR = {  # minutes of arc
+    "#do-big": 22.0, ".numbers b": 22.0, "#do-head": 16.0, ".says strong": 16.0, ".ride h3": 16.0, ".ride .zone": 16.0,
+    "#stages .now b": 16.0, "#alarms strong": 16.0,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["stage-steer", "stage-watch", "alarm-drift", "alarm-link-lost"])
+def test_a_wall_screen_is_read_from_three_metres(browser: Browser, name: str) -> None:
+    _, station, seen = next(scene for scene in scenes() if scene[0] == name)
+    with shown(station, seen) as (display, _):
+        browser.open(display.place.url, 1920, 1080)
+        browser.wait("picture.pulleys.length > 0")
+        for place, least in FROM_AFAR.items():
+            if place == "#alarms strong" and not seen.alarms:
+                continue
+            px = browser.value(f"parseFloat(getComputedStyle(document.querySelector('{place}')).fontSize)")
+            arc = math.degrees(px * CAPITAL * PIXEL_MM / FAR_MM) * 60
+            assert arc >= least, (place, px, arc)
+
+
+def test_buttons_are_wide_enough_for_gloves(browser: Browser) -> None:
+    """20 mm with a gap of 5 mm (common practice, no source); a tablet of 10 inch has 149 pixels to the inch."""
+    station, mm = station_of(), 149 / 25.4
+    with shown(station, glance("steer", station, alarms=(alarm("drift"),))) as (display, _):
+        browser.open(display.place.url, 1280, 800)
+        browser.wait("!document.getElementById('made').hidden && !document.getElementById('seen').hidden")
+        boxes = browser.value(
+            "[...document.querySelectorAll('#deeds button')].map(n => n.getBoundingClientRect())"
+            ".map(b => [b.left, b.right, b.bottom - b.top])"
+        )
+        assert len(boxes) == 7
+        for left, right, high in boxes:
+            assert high >= 20 * mm
+            assert right - left >= 20 * mm
+        for (_, end, _), (start, _, _) in pairwise(boxes):
+            assert start - end >= 5 * mm
 
 
 def ratio(one: str, two: str) -> str:
@@ -152,6 +222,42 @@ def await_one(browser: Browser, posted: list[Posted]) -> Posted:
             return posted[0]
         browser.value("new Promise(done => setTimeout(done, 50))")
     raise AssertionError("nothing was asked")
+
+
+def test_an_alarm_is_seen_and_shelved(browser: Browser) -> None:
+    station, posted = station_of(), list[Posted]()
+    alarms = (
+        alarm("drift"),
+        alarm("edge-stop"),
+        replace(alarm("sensor-noisy"), state="shelved", shelved_until_s=2500.0),
+    )
+    with shown(station, glance("steer", station, alarms=alarms), posted) as (display, _):
+        browser.open(display.place.url, 1280, 800)
+        browser.wait("!document.getElementById('seen').hidden")
+        browser.value("document.getElementById('seen').click()")
+        seen = json.loads(await_one(browser, posted).asked.payload)
+        assert (seen["where"], seen["name"]) == ("drive-left", "edge-stop")  # the most urgent first
+        posted.pop().reply({"ok": True})
+        browser.value("document.getElementById('open-alarms').click()")
+        browser.wait("document.getElementById('dialog-alarms').open")
+        labels = browser.value(
+            "[...document.querySelectorAll('#alarm-list button')].map(b => b.getAttribute('aria-label'))"
+        )
+        assert [label.split(",")[0] for label in labels] == [
+            "Seen: edge stop", "Seen: drift", "Shelve: drift", "Shelve no longer: sensor noisy",
+        ]  # fmt: skip
+        assert "for 11 min more" in browser.value("document.getElementById('alarm-list').textContent")
+        browser.value("document.querySelector('[aria-label^=\"Shelve: drift\"]').click()")
+        browser.wait("document.getElementById('dialog-shelve').open")
+        browser.value("document.querySelector('[name=minutes][value=\"15\"]').click()")
+        submit = "document.querySelector('#dialog-shelve [type=submit]').click()"
+        browser.value(submit)
+        assert browser.value("document.getElementById('dialog-shelve').open")  # it wants a reason
+        browser.value("document.querySelector('#dialog-shelve [name=why]').value = 'grinder beside the bay'")
+        browser.value(submit)
+        asked = json.loads(await_one(browser, posted).asked.payload)
+        assert (asked["where"], asked["name"], asked["minutes"]) == ("infeed", "drift", 15)
+        assert asked["why"] == "grinder beside the bay"
 
 
 def test_the_set_up_goes_in_with_its_measurements(browser: Browser) -> None:

@@ -136,7 +136,8 @@ def test_a_disk_that_fails_does_not_stop_the_measuring(tmp_path: Path, station_f
     assert run.log_failed is not None
     assert run.unlogged_bytes == len(some_wire(10.0))
     assert run.enter(NoteSaid(1.0, "x")) is False
-    assert run.close("test")
+    assert run.finish()
+    assert run.close("test") is False
 
 
 class Stumbling(SimplePipeline):

@@ -14,6 +14,7 @@ import hashlib
 import importlib
 import json
 import re
+import shutil
 import subprocess
 import sys
 import unicodedata
@@ -46,7 +47,7 @@ from monitor.outside.record_raster import CELLS, Raster, thinned
 from monitor.outside.record_style import Room
 from monitor.outside.replay import replay_recording
 from monitor.records import AlarmAcknowledged, Entry, MoveMade, NoteSaid, StageSaid
-from tests.conftest import SAMPLE_LOGS, capture_names, captures_folder
+from tests.conftest import SAMPLE_LOGS, capture_names, captures_folder, give_up
 
 SAMPLES = sorted(p.name for p in SAMPLE_LOGS.iterdir() if p.is_dir())
 CAPTURES = [
@@ -536,11 +537,11 @@ def test_rows_beyond_the_print_stay_on_the_screen() -> None:
 
 
 def need_weasyprint() -> None:
-    """Skips where the extra `pdf`, or the Pango library that it loads, is not installed."""
+    """Gives up where the extra `pdf`, or the Pango library that it loads, is not installed."""
     try:
         importlib.import_module("weasyprint")
     except (ImportError, OSError) as why:
-        pytest.skip(f"weasyprint cannot be used (extra: pdf): {why}")
+        give_up(f"weasyprint cannot be used (extra: pdf): {why}")
 
 
 def test_without_weasyprint_a_pdf_is_refused_in_one_sentence(
@@ -568,6 +569,43 @@ def test_the_pdf_has_two_pages(paper: Any, tmp_path: Path) -> None:
     assert pdf.startswith(b"%PDF-")
     assert pages_of(pdf) == 2
     assert pdf == recorded("section-wobble").pdf(paper), "the same bytes again"
+
+
+def pictures_of(pdf: Path, folder: Path) -> list[Any]:
+    """Every page as grey levels 0 to 1, rows by columns, 50 pixels to the inch."""
+    program = shutil.which("pdftoppm")
+    if program is None:
+        give_up("no pdftoppm on this machine (apt-get install poppler-utils)")
+    folder.mkdir()
+    subprocess.run([program, "-r", "50", "-gray", str(pdf), str(folder / "page")], check=True, timeout=60)
+    pages = []
+    for file in sorted(folder.iterdir()):
+        _, size, _, levels = file.read_bytes().split(b"\n", 3)  # P5, as netpbm's pgm(5) has it
+        wide, high = (int(n) for n in size.split())
+        pages.append(np.frombuffer(levels, np.uint8).reshape(high, wide) / 255.0)
+    return pages
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("name", sorted(p.name for p in SAMPLE_LOGS.iterdir() if p.is_dir()))
+def test_every_sample_prints_on_two_pages_with_nothing_at_the_edge(
+    name: str, paper: Any, tmp_path: Path
+) -> None:
+    need_weasyprint()
+    files = write_record(recorded(name), tmp_path / "r.html", pdf=True, paper=paper)
+    pages = pictures_of(files[1], tmp_path / "pages")
+    assert 1 <= len(pages) <= 2
+    for page in pages:
+        high, wide = page.shape
+        inches = (8.27, 11.69) if paper == "A4" else (8.5, 11.0)  # ISO 216, ANSI/ASME Y14.1
+        assert (wide / 50, high / 50) == pytest.approx(inches, abs=0.03)
+        ink = page < 0.5
+        assert 0.005 < ink.mean() < 0.4, "neither blank nor black"
+        frame = ink.copy()
+        frame[20:-20, 20:-20] = False  # 10 mm of paper stay free all round
+        assert not frame.any()
+        assert ink[: high // 3].any()
 
 
 def test_the_pdf_of_an_endless_log_has_two_pages(tmp_path: Path) -> None:

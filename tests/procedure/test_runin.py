@@ -164,10 +164,19 @@ def test_no_response_is_called_once_and_cleared_by_the_next_move() -> None:
 
 
 def test_a_contrary_machine_is_told_of_once_and_then_followed() -> None:
+    """One answer the wrong way may be a slip of the hand; the second one is the machine."""
     bench = Bench()
     bench.turn(6.0, n=5)
     bench.move(5.2, "right", 1.0)
-    bench.turn(9.0, n=12)
+    bench.turn(9.0, n=6)
+    assert len(named(bench.said, "note", "odd-answer")) == 1
+    assert not named(bench.said, "note", "contrary")
+    advice = bench.runin.advice
+    assert advice is not None
+    assert "going by its last answer, that sends it to the left" in advice.why
+    assert advice.amount_mm is not None
+    bench.move(11.2, "left", 1.0)
+    bench.turn(6.0, n=8)
     assert len(named(bench.said, "note", "contrary")) == 1
     advice = bench.runin.advice
     assert advice is not None
@@ -175,6 +184,47 @@ def test_a_contrary_machine_is_told_of_once_and_then_followed() -> None:
     toward = 1 if (advice.side == "left") == ((advice.amount_mm or 0) > 0) else -1
     assert toward == 1  # to the right by the rule, which on this machine sends it left
     assert "on this machine" in advice.why
+
+
+def test_a_first_move_on_the_wrong_side_does_not_turn_the_advice_round() -> None:
+    """The technician tightens the left side and logs the right one; his next move is made as logged."""
+    bench = Bench()
+    bench.turn(6.0, n=5)
+    bench.move(5.2, "right", 1.0)
+    bench.turn(8.0, n=5)
+    bench.move(10.2, "right", 1.0)
+    bench.turn(6.0, n=6)
+    assert bench.runin._belt.contrary < 0.2
+    assert not named(bench.said, "note", "contrary")
+
+
+def test_a_drift_alarm_and_leaving_alone_do_not_go_together() -> None:
+    bench = Bench()
+    bench.turn(0.2, n=6)
+    assert "leave everything alone" in bench.runin.advice.why  # type: ignore[union-attr]
+    event = Event(bench.rev * REV_S, bench.rev, "alarm-raised", "drift", pulley="drive", value_mm=1.4)
+    bench.runin.on_alarm(event)
+    before = len(bench.said)
+    bench.turn(0.2, n=1)
+    advice = bench.runin.advice
+    assert advice is not None
+    assert "walks at the drive pulley, 1.4 mm each revolution to the right" in advice.why
+    bench.turn(0.2, n=8)
+    assert bench.runin.verdict != "tracked"
+    assert not [a for a in advices(bench.said[before:]) if "leave everything alone" in a.why]
+
+
+def test_the_edge_limit_is_told_with_the_advice_when_it_is_near() -> None:
+    bench = Bench()
+    bench.turn(6.0, n=3)
+    assert bench.runin.advice is not None
+    assert "limit" not in bench.runin.advice.why
+    bench.runin.expect_edge((6.4, 4.3))
+    bench.turn(6.0, n=1)
+    assert "limit in about 6 revolutions (4.3 minutes)" in bench.runin.advice.why
+    said = len(advices(bench.said))
+    bench.turn(6.0, n=2)
+    assert len(advices(bench.said)) == said
 
 
 def test_an_excursion_starts_the_hold_again_and_says_so() -> None:

@@ -25,27 +25,16 @@ function redraw(node, content, make) {
   const key = JSON.stringify(content);
   if (node.dataset.key === key) return;
   node.dataset.key = key;
+  const held = node.contains(document.activeElement) && document.activeElement.getAttribute("aria-label");
   node.replaceChildren(...make());
+  if (held) node.querySelector(`[aria-label="${CSS.escape(held)}"]`)?.focus();
 }
+function remember(key, value) { try { if (value !== undefined) sessionStorage.setItem(key, value); return sessionStorage.getItem(key) || ""; } catch { return ""; } }
 function field(path) {
   let found = picture;
   for (const key of path.split(".")) found = found == null ? undefined : found[key];
   return typeof found === "string" ? found : "";
 }
-
-// ------------------------------------------------------------ lengths, for what a person sets here
-
-function inches(mm, finest) {
-  let parts = Math.round(Math.abs(mm) / 25.4 * finest), bottom = finest;
-  const whole = Math.floor(parts / bottom);
-  parts -= whole * bottom;
-  if (parts === 0) return `${whole} in`;
-  while (parts % 2 === 0) { parts /= 2; bottom /= 2; }
-  return `${whole ? whole + " " : ""}${parts}/${bottom} in`;
-}
-const inInches = () => picture.units === "inch";
-const step = () => (inInches() ? 25.4 / 64 : 0.25);
-const size = (mm) => (inInches() ? inches(mm, 64) : `${Number(Math.abs(mm).toFixed(2))} mm`);
 
 // ------------------------------------------------------------ may I trust it
 
@@ -76,6 +65,8 @@ function drawDo(deaf) {
   document.body.dataset.do = what;
   if (now.action === "wait") drawWait(now);
   else redraw($("do-turns"), "", () => []);
+  const words = $("do-big").textContent, unit = now.unit || "";
+  $("do-big").parentElement.style.setProperty("--ems", Math.max((/[A-Z]{2}/.test(words) ? 0.8 : 0.66) * words.length + (unit ? 0.3 + 0.4 * unit.length : 0), 2));
   redraw($("do-checks"), now.checks || [], () => (now.checks || []).map((text) => el("li", {}, text)));
   $("do-old").hidden = !(now.stale || deaf) || !now.why || what === "stop";
   const made = $("made");
@@ -109,7 +100,7 @@ function share(mm) {
   const to = a <= c ? 0.42 * a / c : a <= w ? 0.42 + 0.26 * (a - c) / (w - c) : a <= s ? 0.68 + 0.24 * (a - w) / (s - w) : 0.96;
   return Math.sign(mm) * to;
 }
-const Y = { drive: 62, snub: 112, infeed: 352 };
+const Y = { drive: 58, snub: 112, infeed: 330 };
 function offset(pulley) {
   const ride = picture.pulleys.find((p) => p.pulley === pulley) || picture.pulleys[0];
   const mm = ride && (ride.position_mm ?? ride.edge_mm);
@@ -128,7 +119,7 @@ function drawPlan(deaf) {
 }
 function frame() {
   const made = [];
-  for (const x of [62, 278]) made.push(shape("line", { x1: x, x2: x, y1: 70, y2: 344, class: "p-limit" }));
+  for (const x of [62, 278]) made.push(shape("line", { x1: x, x2: x, y1: Y.drive + 8, y2: Y.infeed - 8, class: "p-limit" }));
   for (const y of [Y.drive, Y.infeed]) made.push(shape("rect", { x: 56, y: y - 17, width: 228, height: 34, rx: 4, class: "p-steel" }));
   for (const x of [26, 286]) {
     made.push(shape("rect", { x, y: Y.drive - 14, width: 28, height: 28, class: "p-steel" }));
@@ -142,12 +133,12 @@ function belt(low, high) {
   const made = [shape("polygon", { points, class: "p-belt" })];
   for (const x of [90, 250]) made.push(shape("line", { x1: x, x2: x, y1: Y.drive - 24, y2: Y.infeed + 24, class: "p-nominal" }));
   const middle = 170 + (low + high) / 2;
-  for (const y of picture.running ? [205, 232, 259] : [232]) made.push(shape("path", { d: `M${middle - 26} ${y + 16}L${middle} ${y}L${middle + 26} ${y + 16}`, class: "p-way" }));
+  for (const y of picture.running ? [186, 213, 240] : [213]) made.push(shape("path", { d: `M${middle - 26} ${y + 16}L${middle} ${y}L${middle + 26} ${y + 16}`, class: "p-way" }));
   made.push(shape("rect", { x: 60, y: Y.snub - 8, width: 220, height: 16, rx: 8, class: "p-snub" }));
   for (const x of [30, 290]) made.push(shape("rect", { x, y: Y.snub - 10, width: 20, height: 20, class: "p-steel" }));
-  made.push(shape("text", { x: 170, y: 22, "text-anchor": "middle" }, "drive pulley"));
-  made.push(shape("text", { x: 170, y: Y.snub - 13, "text-anchor": "middle", class: "p-on-belt" }, "snub, below"));
-  made.push(shape("text", { x: 170, y: Y.infeed - 28, "text-anchor": "middle", class: "p-on-belt" }, "infeed pulley"));
+  made.push(shape("text", { x: 170, y: 24, "text-anchor": "middle" }, "drive pulley"));
+  made.push(shape("text", { x: 170 + high, y: Y.snub + 28, "text-anchor": "middle", class: "p-on-belt" }, "snub (below)"));
+  made.push(shape("text", { x: 170 + low, y: Y.infeed - 26, "text-anchor": "middle", class: "p-on-belt" }, "infeed pulley"));
   return made;
 }
 function eye([pulley, side, quality], low, high) {
@@ -158,53 +149,60 @@ function eye([pulley, side, quality], low, high) {
 }
 function person() {
   return [
-    shape("circle", { cx: 170, cy: 424, r: 9, class: "p-person" }),
-    shape("path", { d: "M146 452q0-16 24-16t24 16z", class: "p-person" }),
-    shape("text", { x: 134, y: 446, "text-anchor": "end" }, "◀ left"),
-    shape("text", { x: 206, y: 446 }, "right ▶"),
-    shape("text", { x: 170, y: 467, "text-anchor": "middle", class: "p-fine" }, "you, looking the way the belt runs"),
+    shape("circle", { cx: 170, cy: 394, r: 10, class: "p-person" }),
+    shape("path", { d: "M142 426q0-19 28-19t28 19z", class: "p-person" }),
+    shape("text", { x: 134, y: 418, "text-anchor": "end", class: "p-side" }, "◀ left"),
+    shape("text", { x: 206, y: 418, class: "p-side" }, "right ▶"),
+    shape("text", { x: 170, y: 443, "text-anchor": "middle" }, "you"),
   ];
 }
 function arrow(move) {
   // Tightened means away from the other pulley: down here for the infeed pulley, up for the snub.
   const x = move.side === "left" ? 40 : 300, y = Y[move.where], down = (move.amount_mm > 0) === (move.where === "infeed");
-  const tip = down ? y + 86 : y - 86, neck = down ? y + 52 : y - 52, root = down ? y + 16 : y - 16;
-  const d = `M${x - 10} ${root}H${x + 10}V${neck}H${x + 26}L${x} ${tip}L${x - 26} ${neck}H${x - 10}Z`;
-  const inner = move.side === "left" ? x + 30 : x - 30;
+  const tip = down ? y + 76 : y - 76, neck = down ? y + 44 : y - 44, root = down ? y + 16 : y - 16;
+  const d = `M${x - 11} ${root}H${x + 11}V${neck}H${x + 30}L${x} ${tip}L${x - 30} ${neck}H${x - 11}Z`;
+  const inner = move.side === "left" ? x + 36 : x - 36;
   return [
-    shape("rect", { x: x - 22, y: y - 22, width: 44, height: 44, class: "p-here" }),
+    shape("rect", { x: x - 23, y: y - 23, width: 46, height: 46, class: "p-here" }),
     shape("path", { d, class: "p-act" }),
-    shape("text", { x: inner, y: down ? y + 56 : y - 40, class: "p-size", "text-anchor": move.side === "left" ? "start" : "end" }, move.big),
+    shape("text", { x: inner, y: down ? y + 52 : y - 24, class: "p-size", "text-anchor": move.side === "left" ? "start" : "end" }, move.big),
   ];
 }
 
 // ------------------------------------------------------------ how does the belt ride
 
-const RULER = { wide: 640, high: 104, middle: 320 };
+const RULER = { wide: 640, high: 82, middle: 320 };
 const at = (mm) => RULER.middle + share(mm) * RULER.middle * 0.985;
 function drawRides() {
   const order = [...picture.pulleys].sort((a, b) => (a.pulley < b.pulley ? 1 : -1));
   const box = $("rides");
   if (box.childElementCount !== order.length) box.replaceChildren(...order.map(rideBox));
-  order.forEach((ride, k) => drawRide(box.children[k], ride));
+  box.dataset.count = order.length;
+  order.forEach((ride, k) => drawRide(box.children[k], ride, order.length > 2));
+}
+const POINTERS = { edge: "M4 4h16L12 20Z", belt: "M12 2l10 10-10 10L2 12Z" };
+function pointer(name) {
+  const made = shape("svg", { viewBox: "0 0 24 24", class: `pointer ${name}`, "aria-hidden": "true" });
+  made.append(shape("path", { d: POINTERS[name] }));
+  return made;
 }
 function rideBox() {
   const box = el("div", { class: "ride" });
   const says = el("div", { class: "says" }, el("h3"), el("span", { class: "zone" }));
-  const numbers = el("p", { class: "numbers says" }, el("span"), el("span"));
-  box.append(says, numbers, shape("svg", { viewBox: `0 0 ${RULER.wide} ${RULER.high}`, role: "img" }), el("p", { class: "walk" }));
+  box.append(says, el("p", { class: "numbers" }), el("p", { class: "numbers" }), shape("svg", { viewBox: `0 0 ${RULER.wide} ${RULER.high}`, role: "img", class: "ruler" }), el("p", { class: "walk" }));
   return box;
 }
-function drawRide(box, ride) {
+function drawRide(box, ride, many) {
   const zone = ride.zone.startsWith("EDGE") ? "stop" : ride.zone.includes("warning") ? "warn" : "";
   box.dataset.zone = zone;
-  put(box.querySelector("h3"), `${ride.pulley} pulley, ${ride.looks_at} edge`);
+  const both = picture.pulleys.filter((p) => p.pulley === ride.pulley).length > 1;
+  put(box.querySelector("h3"), many ? `${ride.pulley}, ${ride.looks_at} edge` : both ? `${ride.pulley} pulley, ${ride.looks_at} edge` : `${ride.pulley} pulley`);
   put(box.querySelector(".zone"), `${{ stop: "■ ", warn: "▲ " }[zone] || ""}${ride.zone}`);
-  const [edge, whole] = box.querySelectorAll(".numbers span");
-  redraw(edge, ride.edge, () => [el("small", {}, "edge now "), ride.edge]);
-  redraw(whole, ride.belt, () => [el("small", {}, "whole belt "), ride.belt]);
+  const [edge, whole] = box.querySelectorAll(".numbers");
+  redraw(edge, ride.edge, () => [pointer("edge"), el("small", {}, "edge "), el("b", {}, ride.edge)]);
+  redraw(whole, ride.belt, () => [pointer("belt"), el("small", {}, "belt "), el("b", {}, ride.belt)]);
   put(box.querySelector(".walk"), ride.behaviour === "unknown" ? ride.walk : `${ride.behaviour}: ${ride.walk}`);
-  const drawing = box.querySelector("svg");
+  const drawing = box.querySelector(".ruler");
   drawing.setAttribute("aria-label", `Edge now ${ride.edge}. Whole belt ${ride.belt}. Band ${picture.limits.centre_text} to each side, limit ${picture.limits.stop_text}.`);
   const places = [ride.edge_mm, ride.position_mm, ride.se_mm, ride.low_mm, ride.high_mm].map((v) => (v == null ? null : Math.round(at(v) * 2)));
   redraw(drawing, [places, picture.limits], () => [...rail(), ...pointers(ride)]);
@@ -215,31 +213,32 @@ function rail() {
   hatch.append(shape("rect", { width: 3, height: 9, fill: "var(--line)" }));
   made.push(shape("defs"));
   made[0].append(hatch);
-  made.push(shape("rect", { x: 1, y: 30, width: RULER.wide - 2, height: 36, class: "r-rail" }));
+  made.push(shape("rect", { x: 1, y: 27, width: RULER.wide - 2, height: 30, class: "r-rail" }));
   for (const side of [-1, 1]) {
     const [warn, stop] = [at(side * w), at(side * s)], end = side < 0 ? 1 : RULER.wide - 1;
-    made.push(shape("rect", { x: Math.min(warn, stop), y: 31, width: Math.abs(stop - warn), height: 34, class: "r-warn" }));
-    made.push(shape("rect", { x: Math.min(stop, end), y: 30, width: Math.abs(end - stop), height: 36, class: "r-stop" }));
+    made.push(shape("rect", { x: Math.min(warn, stop), y: 28, width: Math.abs(stop - warn), height: 28, class: "r-warn" }));
+    made.push(shape("rect", { x: Math.min(stop, end), y: 27, width: Math.abs(end - stop), height: 30, class: "r-stop" }));
     for (const [mm, text] of [[c, picture.limits.centre_text], [w, picture.limits.warn_text], [s, picture.limits.stop_text]]) {
-      const anchor = mm !== s ? "middle" : side < 0 ? "start" : "end", x = mm === s ? end + (side < 0 ? 2 : -2) : at(side * mm);
-      made.push(shape("text", { x, y: 98, "text-anchor": anchor }, text.replace(/ (mm|in)$/, "")));
+      const anchor = mm === c ? "middle" : side < 0 ? "start" : "end";
+      const x = mm === s ? end - 2 * side : at(side * mm) + (mm === w ? 12 * side : 0);
+      made.push(shape("text", { x, y: 80, "text-anchor": anchor }, text.replace(/ (mm|in)$/, "")));
     }
   }
-  made.push(shape("rect", { x: at(-c), y: 24, width: at(c) - at(-c), height: 48, class: "r-band" }));
-  made.push(shape("line", { x1: RULER.middle, x2: RULER.middle, y1: 30, y2: 78, class: "r-se" }));
+  made.push(shape("rect", { x: at(-c), y: 22, width: at(c) - at(-c), height: 40, class: "r-band" }));
+  made.push(shape("line", { x1: RULER.middle, x2: RULER.middle, y1: 27, y2: 66, class: "r-se" }));
   return made;
 }
 function pointers(ride) {
   const made = [], known = (v) => v !== null && v !== undefined;
-  if (known(ride.low_mm) && known(ride.high_mm)) made.push(shape("rect", { x: at(ride.low_mm), y: 33, width: Math.max(at(ride.high_mm) - at(ride.low_mm), 3), height: 8, class: "r-swing" }));
+  if (known(ride.low_mm) && known(ride.high_mm)) made.push(shape("rect", { x: at(ride.low_mm), y: 30, width: Math.max(at(ride.high_mm) - at(ride.low_mm), 3), height: 7, class: "r-swing" }));
   if (known(ride.position_mm)) {
     const x = at(ride.position_mm), se = 1.96 * (ride.se_mm || 0);
-    made.push(shape("line", { x1: at(ride.position_mm - se), x2: at(ride.position_mm + se), y1: 52, y2: 52, class: "r-se" }));
-    made.push(shape("path", { d: `M${x} 40l13 12-13 12-13-12Z`, class: "r-belt" }));
+    made.push(shape("line", { x1: at(ride.position_mm - se), x2: at(ride.position_mm + se), y1: 46, y2: 46, class: "r-se" }));
+    made.push(shape("path", { d: `M${x} 33l14 13-14 13-14-13Z`, class: "r-belt" }));
   }
   if (known(ride.edge_mm)) {
     const x = at(ride.edge_mm);
-    made.push(shape("path", { d: `M${x - 16} 2h32L${x} 34Z`, class: "r-edge" }));
+    made.push(shape("path", { d: `M${x - 17} 1h34L${x} 31Z`, class: "r-edge" }));
   }
   return made;
 }
@@ -249,7 +248,7 @@ function pointers(ride) {
 function drawStages() {
   redraw($("stages"), picture.stages, () => picture.stages.map((s) => {
     const words = { done: "done", now: "now", ahead: "" }[s.state];
-    const item = el("li", { class: s.state }, el("b", {}, `${s.state === "done" ? "✓ " : s.state === "now" ? "▸ " : ""}${s.word} `), s.what);
+    const item = el("li", { class: s.state }, el("b", {}, `${s.state === "done" ? "✓ " : s.state === "now" ? "▸ " : ""}${s.word} `), el("span", { class: "what" }, s.what));
     if (words === "now") item.setAttribute("aria-current", "step");
     if (words === "done") item.append(el("span", { class: "unseen" }, " done"));
     return item;
@@ -261,25 +260,48 @@ const MARKS = {
   1: ["rect", { x: 3, y: 3, width: 34, height: 34, fill: "var(--danger)" }, "#fff"],
   2: ["path", { d: "M20 2 39 37H1Z", fill: "var(--odd)", stroke: "#1b1f22", "stroke-width": 2 }, "#1b1f22"],
   3: ["path", { d: "M20 1 39 20 20 39 1 20Z", fill: "var(--odd)", stroke: "#1b1f22", "stroke-width": 2 }, "#1b1f22"],
-  4: ["circle", { cx: 20, cy: 20, r: 17, fill: "none", stroke: "currentColor", "stroke-width": 3 }, "currentColor"],
+  4: ["circle", { cx: 20, cy: 20, r: 17, fill: "var(--sheet)", stroke: "currentColor", "stroke-width": 3 }, "currentColor"],
 };
-function alarmItem(alarm) {
-  const [name, attributes, ink] = MARKS[alarm.rank], glyph = shape("svg", { viewBox: "0 0 40 40", class: "glyph", "aria-hidden": "true" });
-  glyph.append(shape(name, attributes), shape("text", { x: 20, y: alarm.rank === 2 ? 33 : 27, fill: ink }, String(alarm.rank)));
-  const title = [alarm.title, alarm.place === "bay" ? "" : `at ${alarm.place}`, alarm.size].filter(Boolean).join(" ");
-  const state = alarm.gone ? "gone, not yet acknowledged" : alarm.waiting ? alarm.priority : `${alarm.priority}, acknowledged`;
-  const text = el("div", {}, el("strong", {}, `${title} (${state})`), alarm.gone ? alarm.cause : alarm.action);
-  if (alarm.section) text.append(` ${alarm.section}.`);
-  const item = el("li", { class: `rank${alarm.rank}${alarm.waiting ? " waiting" : ""}${alarm.gone ? " gone" : ""}` }, glyph, text);
-  if (alarm.waiting) {
-    const seen = el("button", { type: "button", "aria-label": `Seen: ${title}` }, "Seen");
-    seen.addEventListener("click", () => ask("acknowledge", { where: alarm.where, name: alarm.name }, `${alarm.title} is acknowledged`, seen));
-    item.append(seen);
+function alarmGlyph(rank) {
+  const [name, attributes, ink] = MARKS[rank], glyph = shape("svg", { viewBox: "0 0 40 40", class: "glyph", "aria-hidden": "true" });
+  glyph.append(shape(name, attributes), shape("text", { x: 20, y: rank === 2 ? 33 : 27, fill: ink }, String(rank)));
+  return glyph;
+}
+const classOf = (alarm) => `alarm rank${alarm.rank}${alarm.waiting ? " waiting" : ""}${alarm.gone ? " gone" : ""}`;
+// At a glance: the most urgent with what to do, the others by name.
+function glanceAlarms([first, ...others]) {
+  if (!first) return [el("p", {}, "Nothing is known to be wrong.")];
+  const made = [el("div", { class: classOf(first) }, alarmGlyph(first.rank), el("p", {}, el("strong", {}, first.title), ` ${first.what} (${first.standing})`))];
+  if (others.length) {
+    made.push(el("p", { class: "others" }, "Also: ", ...others.slice(0, 3).flatMap((a, k) => [k ? "; " : "", el("span", { class: a.waiting ? "waiting" : "" }, a.mark), ` ${a.short}`]), others.length > 3 ? `; and ${others.length - 3} more` : ""));
   }
-  return item;
+  return made;
+}
+function alarmItem(alarm) {
+  const text = el("div", {}, el("strong", {}, `${alarm.title} (${alarm.standing})`), el("p", {}, alarm.what), el("p", { class: "quiet" }, `${alarm.shelved ? `Shelved ${alarm.shelved}. ` : ""}${alarm.more} ${alarm.since}`));
+  const deeds = el("div", { class: "row" });
+  if (alarm.waiting) deeds.append(deed(`Seen`, `Seen: ${alarm.title}`, () => acknowledge(alarm)));
+  if (alarm.shelved) deeds.append(deed("Shelve no longer", `Shelve no longer: ${alarm.title}`, () => ask("shelve", { where: alarm.where, name: alarm.name, minutes: 0 }, `${alarm.name} is shelved no longer`)));
+  else if (alarm.shelvable) deeds.append(deed("Shelve …", `Shelve: ${alarm.title}`, () => openShelve(alarm)));
+  return el("li", { class: classOf(alarm) }, alarmGlyph(alarm.rank), text, deeds);
+}
+function deed(word, label, act) {
+  const made = el("button", { type: "button", "aria-label": label }, word);
+  made.addEventListener("click", () => { $("dialog-alarms").close(); act(); });
+  return made;
 }
 function drawAlarms() {
-  redraw($("alarms"), picture.alarms, () => (picture.alarms.length ? picture.alarms.map(alarmItem) : [el("li", { class: "none" }, "Nothing is known to be wrong.")]));
+  const all = picture.alarms, standing = all.filter((a) => !a.shelved), waiting = standing.find((a) => a.waiting);
+  redraw($("alarms"), all, () => [
+    ...glanceAlarms(standing),
+    ...all.filter((a) => a.shelved).slice(0, 2).map((a) => el("p", { class: "others" }, `Shelved: ${a.title}, ${a.shelved}`)),
+  ]);
+  redraw($("alarm-list"), all, () => (all.length ? all.map(alarmItem) : [el("li", {}, "Nothing is known to be wrong, and nothing is shelved.")]));
+  put($("open-alarms"), all.length ? `Alarms (${all.length})` : "Alarms");
+  const seen = $("seen");
+  seen.hidden = !waiting;
+  seen.onclick = () => acknowledge(waiting, seen);
+  if (waiting) put(seen, `Seen: ${waiting.short}`);
 }
 
 // ------------------------------------------------------------ all of it
@@ -326,96 +348,6 @@ function listen() {
     if (stream.readyState === EventSource.CLOSED) setTimeout(listen, 2000);
   };
 }
-
-// ------------------------------------------------------------ what a person says
-
-function remember(key, value) { try { if (value !== undefined) sessionStorage.setItem(key, value); return sessionStorage.getItem(key) || ""; } catch { return ""; } }
-let answerTimer = 0;
-function tell(text, good) {
-  const box = $("answer");
-  box.className = good ? "accepted" : "refused";
-  put(box.querySelector("p"), text);
-  box.hidden = false;
-  clearTimeout(answerTimer);
-  if (good) answerTimer = setTimeout(() => { box.hidden = true; }, 6000);
-}
-async function ask(what, content, done, button, mark) {
-  const id = mark || Array.from(crypto.getRandomValues(new Uint32Array(3)), (n) => n.toString(36)).join("");
-  if (button) button.disabled = true;
-  try {
-    const answer = await fetch(`/ask/${what}`, {
-      method: "POST", body: JSON.stringify({ by: "bay display", ...content, id }),
-      headers: { "Content-Type": "application/json", "X-Bay-Pin": remember("pin") },
-    });
-    const said = await answer.json();
-    if (answer.status === 401) askPin(said.why, () => ask(what, content, done, button, id));
-    else tell(said.ok ? said.warning || done : said.why, said.ok && !said.warning);
-  } catch { tell("The program does not answer. Look whether it was done before you try again.", false); }
-  if (button) button.disabled = false;
-}
-function askPin(why, then) {
-  const dialog = $("dialog-pin"), form = dialog.querySelector("form");
-  put($("pin-title"), why);
-  form.onsubmit = () => { remember("pin", form.pin.value); form.reset(); then(); };
-  dialog.showModal();
-}
-function wordMove(m) { return `${m.amount_mm > 0 ? "tightened" : "eased"} the ${m.side} end, ${m.where === "snub" ? "snub" : "infeed pulley"}, by ${size(m.amount_mm)}`; }
-$("made").addEventListener("click", () => {
-  const { where, side, amount_mm, big } = picture.do;
-  const done = `${amount_mm > 0 ? "tightened" : "eased"} the ${side} end, ${where === "snub" ? "snub" : "infeed pulley"}, by ${big}: logged`;
-  ask("move", { where, side, amount_mm }, done, $("made"));
-});
-let amount_mm = 0;
-function setAmount(mm) { amount_mm = Math.min(Math.max(mm, step()), 25); put($("amount"), size(amount_mm)); }
-for (const button of document.querySelectorAll("[data-step]")) button.addEventListener("click", () => setAmount(amount_mm + Number(button.dataset.step) * step()));
-function openMove(dialog) {
-  const now = picture.do, form = dialog.querySelector("form");
-  if (now.action === "move") { form.where.value = now.where; form.side.value = now.side; form.way.value = now.amount_mm > 0 ? "1" : "-1"; }
-  setAmount(now.action === "move" ? Math.round(Math.abs(now.amount_mm) / step()) * step() : inInches() ? 25.4 / 16 : 1.5);
-  form.onsubmit = () => {
-    const move = { where: form.where.value, side: form.side.value, amount_mm: Number((amount_mm * Number(form.way.value)).toFixed(3)) };
-    ask("move", move, `${wordMove(move)}: logged`);
-  };
-}
-const MEASURED = [
-  ["level_along_mm_per_m", "Level, along"], ["level_across_mm_per_m", "Level, across"], ["square_left_mm", "Square, left side"],
-  ["square_right_mm", "Square, right side"], ["diagonal_1_mm", "Diagonal one"], ["diagonal_2_mm", "Diagonal two"],
-  ["marks_before_mm", "Two marks, slack"], ["marks_after_mm", "Two marks, tensioned"],
-];
-const unitOf = (key) => (key.endsWith("_per_m") ? (inInches() ? "in per ft" : "mm per m") : inInches() ? "in" : "mm");
-const factorOf = (key) => (!inInches() ? 1 : key.endsWith("_per_m") ? 1000 / 12 : 25.4);
-function openStage(dialog) {
-  const form = dialog.querySelector("form"), box = $("measured"), stages = picture.stages;
-  $("stage-choice").replaceChildren(...stages.filter((s) => s.state === "now" || s.name === "set-up").map((s) => {
-    const input = el("input", { type: "radio", name: "stage", value: s.name });
-    input.checked = s.state === "now";
-    return el("label", {}, input, el("span", {}, s.word));
-  }));
-  box.replaceChildren(box.firstElementChild, ...MEASURED.map(([key, word]) => el("label", {}, `${word}, ${unitOf(key)}`, el("input", { name: key, inputmode: "decimal", autocomplete: "off" }))));
-  const show = () => { box.hidden = form.stage.value !== "set-up"; };
-  form.onchange = show;
-  show();
-  form.onsubmit = (event) => {
-    const stage = form.stage.value, measurements = {};
-    for (const [key, word] of stage === "set-up" ? MEASURED : []) {
-      const text = form[key].value.trim().replace(",", ".");
-      if (!text) continue;
-      if (!Number.isFinite(Number(text))) { event.preventDefault(); tell(`${word}: a number was expected`, false); return; }
-      measurements[key] = Number((Number(text) * factorOf(key)).toFixed(4));
-    }
-    ask("stage", { done: stage, measurements }, `stage ${stage} is done`);
-  };
-}
-const OPENERS = {
-  move: openMove, stage: openStage,
-  note: (dialog) => { const form = dialog.querySelector("form"); form.onsubmit = () => { ask("note", { text: form.text.value.replace(/\s+/g, " ").trim() }, "written down"); form.reset(); }; },
-  belt: (dialog) => { const form = dialog.querySelector("form"); form.onsubmit = () => { ask("belt", { serial: form.serial.value.trim() }, `belt ${form.serial.value.trim()} begins`); form.reset(); }; },
-};
-for (const button of document.querySelectorAll("[data-opens]")) {
-  button.addEventListener("click", () => { const dialog = $(`dialog-${button.dataset.opens}`); OPENERS[button.dataset.opens](dialog); dialog.showModal(); });
-}
-for (const button of document.querySelectorAll("[data-close]")) button.addEventListener("click", () => button.closest("dialog").close());
-$("answer").querySelector("button").addEventListener("click", () => { $("answer").hidden = true; });
 
 // ------------------------------------------------------------ light and size
 

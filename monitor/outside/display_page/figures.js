@@ -21,7 +21,7 @@ const figures = (() => {
   // A frame with lateral position upward; returns the drawing and its two scales.
   function frame(box, label, x0, x1, low, high, units, tall) {
     const wide = Math.max(box.clientWidth, 280), rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
-    const left = 6 * rem, right = 10, top = 8, foot = 1.5 * rem, height = tall * rem;
+    const left = 6 * rem, right = 10, top = 1.4 * rem, foot = 1.5 * rem, height = tall * rem;
     const drawing = node("svg", { viewBox: `0 0 ${wide} ${height}`, role: "img", "aria-label": label });
     const x = (v) => left + (v - x0) / Math.max(x1 - x0, 1e-9) * (wide - left - right);
     const y = (mm) => top + (high - mm) / Math.max(high - low, 1e-9) * (height - top - foot);
@@ -34,45 +34,65 @@ const figures = (() => {
   }
   const line = (points) => points.map(([x, y], k) => `${k ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
 
-  function drawPath(picture) {
-    const box = document.getElementById("path"), names = picture.pulleys.map((p) => p.sensor), rows = past.rows;
-    const seen = rows.flatMap((r) => names.map((n) => r.sensors[n]?.position_mm)).filter(known);
-    if (seen.length < 2) { box.replaceChildren("Not known yet."); return; }
-    const c = picture.limits.centre_mm, last = rows[rows.length - 1];
-    const fans = names.map((n) => fan(last.sensors[n], last.rev));
-    const all = [...seen, ...fans.flat().slice(0, 3).map((p) => p[1]), c, -c];
-    const reach = Math.min(1.1 * Math.max(...all.map(Math.abs)), picture.limits.stop_mm);
-    const label = `Path of the whole belt over revolutions ${rows[0].rev} to ${last.rev}; ${past.moves.length} moves.`;
-    const { drawing, x, y, height, rem } = frame(box, label, rows[0].rev, last.rev + AHEAD, -reach, reach, picture.units, 15);
-    drawing.append(node("rect", { x: x(rows[0].rev), y: y(c), width: x(last.rev + AHEAD) - x(rows[0].rev), height: y(-c) - y(c), class: "f-band" }));
-    for (const [k, move] of past.moves.filter((m) => m.rev >= rows[0].rev).entries()) {
-      drawing.append(node("line", { x1: x(move.rev), x2: x(move.rev), y1: 8, y2: height - 1.5 * rem, class: "f-move" }));
-      drawing.append(node("text", { x: x(move.rev) + 4, y: 20 + 0.9 * rem * (k % 3) }, `${move.where} ${move.side}`));
-    }
-    names.forEach((name, k) => {
-      const points = rows.filter((r) => known(r.sensors[name]?.position_mm)).map((r) => [x(r.rev), y(clip(r.sensors[name].position_mm, reach))]);
-      if (fans[k].length) drawing.append(node("path", { d: `${line(fans[k].map(([r, mm]) => [x(r), y(clip(mm, reach))]))}Z`, class: "f-fan" }));
-      drawing.append(node("path", { d: line(points), class: `f-${k}` }));
-      const end = points[points.length - 1];
-      if (end) drawing.append(node("text", { x: end[0] + 4, y: end[1] + (k ? 0.95 * rem : -5) }, name));
+  // Names of the lines, above the drawing's own ground.
+  function names(drawing, list, rem) {
+    let x = 6.4 * rem;
+    list.forEach((name, k) => {
+      drawing.append(node("line", { x1: x, x2: x + 2 * rem, y1: 0.75 * rem, y2: 0.75 * rem, class: `f-${k}` }));
+      drawing.append(node("text", { x: x + 2.4 * rem, y: rem }, name));
+      x += (4 + 0.55 * name.length) * rem;
     });
-    drawing.append(node("text", { x: x(rows[0].rev), y: height - 8 }, `revolution ${rows[0].rev}`));
+  }
+
+  function drawPath(picture) {
+    const box = document.getElementById("path"), sensors = picture.pulleys.map((p) => p.sensor), rows = past.rows;
+    const seen = rows.flatMap((r) => sensors.map((n) => r.sensors[n]?.position_mm)).filter(known);
+    if (seen.length < 2) { box.replaceChildren("Not known yet."); return; }
+    const c = picture.limits.centre_mm, first = rows[0].rev, last = rows[rows.length - 1];
+    const fans = sensors.map((n) => fan(last.sensors[n], last.rev));
+    const all = [...seen, ...fans.flatMap((f) => f.middle.map((p) => p[1])), c, -c];
+    const reach = Math.min(1.1 * Math.max(...all.map(Math.abs)), picture.limits.stop_mm);
+    const told = sensors.map((n, k) => fans[k].told && `${n}: ${fans[k].told(picture.units)}`).filter(Boolean).join("; ");
+    const label = `Path of the whole belt over revolutions ${first} to ${last.rev}; ${past.moves.length} moves. ${told}`;
+    const { drawing, x, y, height, rem } = frame(box, label, first, last.rev + AHEAD, -reach, reach, picture.units, 16);
+    const foot = height - 1.5 * rem;
+    drawing.append(node("rect", { x: x(first), y: y(c), width: x(last.rev + AHEAD) - x(first), height: y(-c) - y(c), class: "f-band" }));
+    for (const [k, move] of past.moves.filter((m) => m.rev >= first).entries()) {
+      const near = x(move.rev) > 0.7 * x(last.rev + AHEAD);
+      drawing.append(node("line", { x1: x(move.rev), x2: x(move.rev), y1: 1.4 * rem, y2: foot, class: "f-move" }));
+      drawing.append(node("text", { x: x(move.rev) + (near ? -4 : 4), y: (2.2 + 0.95 * (k % 4)) * rem, "text-anchor": near ? "end" : "start" }, moveWord(move, picture.units)));
+    }
+    sensors.forEach((name, k) => {
+      const points = rows.filter((r) => known(r.sensors[name]?.position_mm)).map((r) => [x(r.rev), y(clip(r.sensors[name].position_mm, reach))]);
+      const place = ([r, mm]) => [x(r), y(clip(mm, reach))];
+      if (fans[k].edge.length) {
+        drawing.append(node("path", { d: `${line(fans[k].edge.map(place))}Z`, class: "f-fan" }));
+        drawing.append(node("path", { d: line(fans[k].middle.map(place)), class: `f-${k} f-ahead` }));
+      }
+      drawing.append(node("path", { d: line(points), class: `f-${k}` }));
+    });
+    drawing.append(node("line", { x1: x(last.rev), x2: x(last.rev), y1: 1.4 * rem, y2: foot, class: "f-now" }));
+    names(drawing, sensors, rem);
+    drawing.append(node("text", { x: x(first), y: height - 8 }, `revolution ${first}`));
     drawing.append(node("text", { x: x(last.rev), y: height - 8, "text-anchor": "middle" }, `${last.rev}, now`));
     box.replaceChildren(drawing);
   }
+  const moveWord = (m, units) => `${m.where} ${m.side} ${m.amount_mm > 0 ? "+" : "−"}${units === "inch" ? `${(Math.abs(m.amount_mm) / 25.4).toFixed(3)} in` : `${Math.abs(m.amount_mm)} mm`}`;
   const clip = (mm, reach) => Math.min(Math.max(mm, -reach), reach);
   // Where it goes if the walk stays what it is. While it settles after a move it does not, so nothing is drawn.
   function fan(row, rev) {
-    if (!row || !["steady", "drifting"].includes(row.behaviour)) return [];
+    const none = { edge: [], middle: [], told: null };
+    if (!row || !["steady", "drifting"].includes(row.behaviour)) return none;
     const { position_mm: p, position_se_mm: ps, walk_mm_per_rev: w, walk_se_mm_per_rev: ws } = row;
-    if (![p, ps, w, ws].every(known)) return [];
-    const up = [], down = [];
+    if (![p, ps, w, ws].every(known)) return none;
+    const up = [], down = [], middle = [], half = (n) => 1.96 * Math.hypot(ps, n * ws);
     for (let n = 0; n <= AHEAD; n += 2) {
-      const half = 1.96 * Math.hypot(ps, n * ws);
-      up.push([rev + n, p + n * w + half]);
-      down.unshift([rev + n, p + n * w - half]);
+      up.push([rev + n, p + n * w + half(n)]);
+      down.unshift([rev + n, p + n * w - half(n)]);
+      middle.push([rev + n, p + n * w]);
     }
-    return [...up, ...down];
+    const far = p + AHEAD * w, told = (units) => `in ${AHEAD} revolutions ${word(far, units)}, give or take ${word(half(AHEAD), units).replace(" right", "")}`;
+    return { edge: [...up, ...down], middle, told };
   }
 
   const mix = (a, b, t) => a.map((v, k) => Math.round(v + (b[k] - v) * t));
@@ -111,22 +131,25 @@ const figures = (() => {
   }
 
   function drawProfile(picture) {
-    const box = document.getElementById("profile"), names = picture.pulleys.map((p) => p.sensor).filter((n) => past.profile[n]);
-    const all = names.flatMap((n) => past.profile[n]).filter(known);
+    const box = document.getElementById("profile"), sensors = picture.pulleys.map((p) => p.sensor).filter((n) => past.profile[n]);
+    const all = sensors.flatMap((n) => past.profile[n]).filter(known);
     if (!all.length) { box.replaceChildren("Not known yet."); return; }
     const reach = Math.max(...all.map(Math.abs), 0.5) * 1.15, length = past.length_mm, peak = Math.max(...all) - Math.min(...all);
-    const label = `Camber, ${word(peak, picture.units).replace(" right", "")} from peak to peak over ${metres(length, picture.units)}.`;
-    const { drawing, x, y, height, rem } = frame(box, label, 0, length, -reach, reach, picture.units, 12);
-    for (const s of past.sections.filter((s) => s.kind === "alarm-raised" && known(s.start_mm))) {
+    const bad = [...new Map(past.sections.filter((s) => s.kind === "alarm-raised" && known(s.start_mm)).map((s) => [Math.round(s.start_mm / 200), s])).values()];
+    const spans = bad.map((s) => `${metres(s.start_mm, picture.units)} to ${metres(s.end_mm, picture.units)}`);
+    const label = `Camber, ${word(peak, picture.units).replace(" right", "")} from peak to peak over ${metres(length, picture.units)}. ${spans.length ? `Bad section: ${spans.join("; ")} from the mark.` : "No bad section is known."}`;
+    const { drawing, x, y, height, rem } = frame(box, label, 0, length, -reach, reach, picture.units, 13);
+    bad.forEach((s, k) => {
       const parts = s.end_mm >= s.start_mm ? [[s.start_mm, s.end_mm]] : [[s.start_mm, length], [0, s.end_mm]];
-      for (const [a, b] of parts) drawing.append(node("rect", { x: x(a), y: 8, width: Math.max(x(b) - x(a), 3), height: height - 1.5 * rem - 8, class: "f-bad" }));
-      drawing.append(node("text", { x: x(s.start_mm), y: height - 2 * rem }, "bad section"));
-    }
-    names.forEach((name, k) => {
+      for (const [a, b] of parts) drawing.append(node("rect", { x: x(a), y: 1.4 * rem, width: Math.max(x(b) - x(a), 3), height: height - 2.9 * rem, class: "f-bad" }));
+      const far = x(s.start_mm) > 0.55 * x(length);
+      drawing.append(node("text", { x: x(far ? s.start_mm : parts[0][1]) + (far ? -5 : 5), y: height - (1.9 + 0.95 * (k % 4)) * rem, "text-anchor": far ? "end" : "start", class: "f-word" }, `bad: ${spans[k]}`));
+    });
+    sensors.forEach((name, k) => {
       const values = past.profile[name], points = values.map((mm, i) => [x(i / values.length * length), y(mm)]);
       drawing.append(node("path", { d: line(points), class: `f-${k}` }));
     });
-    names.forEach((name, k) => drawing.append(node("text", { x: (6.4 + 9 * k) * rem, y: 1.1 * rem }, `${k ? "– –" : "—"} ${name}`)));
+    names(drawing, sensors, rem);
     for (let q = 0; q <= 4; q++) drawing.append(node("text", { x: x(q / 4 * length), y: height - 8, "text-anchor": q === 0 ? "start" : q === 4 ? "end" : "middle" }, metres(q / 4 * length, picture.units)));
     box.replaceChildren(drawing);
   }
