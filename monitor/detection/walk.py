@@ -43,6 +43,7 @@ SECTION_MM = (
 AGE_LIMITS_REV = (0.12, 0.25)
 MISFIT = 3.0  # mean squared innovation from which a line explains nothing
 USUAL_NOISE_MM2 = 0.05**2  # of a step, before any was seen
+NIL_SIGMAS = 1.2  # a walk is over when it is shown to be below the limit by so many standard deviations
 OUTLIER_CHI2 = 9.0  # a squared innovation counts no more than this toward the misfit of a line
 RETURN_GATE = 2.0  # after a section, readings count again from this many standard deviations on
 LONGEST_SECTION_MM = (
@@ -377,7 +378,7 @@ class WalkEstimator:
 
     def _is_nil(self) -> bool:
         f = self.filter
-        return f is not None and abs(f.w) + 1.0 * math.sqrt(max(f.pww, 0.0)) < self._w1
+        return f is not None and abs(f.w) + NIL_SIGMAS * math.sqrt(max(f.pww, 0.0)) < self._w1
 
     def _prove(self, u_end: float) -> list[WalkFinding | Passage]:
         """A new line of unknown slope: is it a walk, or steady? Undecided as long as its spread says so."""

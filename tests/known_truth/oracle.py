@@ -3,8 +3,8 @@
 It knows camber, noise, wander, the walk's rate and its direction; what is left of a reading is a known ramp from an
 unknown onset in an Ornstein-Uhlenbeck wander with white noise. Optimal then is the cumulative sum of log likelihood
 ratios over onsets (Page 1954, Lorden 1971), on the innovations of the wander's own Kalman filter. Its threshold is set
-by simulation to one false alarm in 1,000 revolutions, for each belt by itself. No program that has to learn the belt can
-be faster at that rate of false alarms; where it is slow, the belt is.
+by simulation to one false alarm in 1,000 revolutions, for each belt by itself. No program that has to learn the belt
+can be faster at that rate of false alarms; where it is slow, the belt is.
 """
 
 from __future__ import annotations
