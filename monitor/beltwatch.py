@@ -851,6 +851,11 @@ class BeltWatch:
             return "unknown"
         return "drifting" if state == "drifting" else "steady"
 
+    def moved_mm(self, pulley: Pulley, u_start: float, u_end: float) -> float:
+        """How far the whole belt went at a pulley between two travels, mm, by the lines found there."""
+        path = self.walks[pulley].path(np.array([u_start, u_end]))
+        return float(path[1] - path[0])
+
     # ------------------------------------------------------------ places on the belt
 
     def station_mm(self, s: int, u: float) -> float:

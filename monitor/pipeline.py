@@ -58,6 +58,9 @@ CAMBER_REV = (
 )
 SILENCE_US = 2_000_000  # no valid record for this long: the link is lost (outputs.md)
 TOGETHER_REV = 1.0  # walks at both pulleys that began this near to each other have one cause
+UNLOGGED_MOVES = (
+    2.0  # revolutions of a walk at the limit: what shifts the belt by less is no move of a take-up
+)
 UNLOGGED_REV = 1.7  # a walk that breaks off sooner was the belt's answer to a move, not a drift
 
 
@@ -323,6 +326,11 @@ class Pipeline:
         assert f.pulley is not None
         u = self._belt.tracker.travel_now
         if u - self._moved_u < self.station.procedure.settle_revs or self._unlogged:
+            return
+        if (
+            abs(self._belt.moved_mm(f.pulley, onset, float(f.text)))
+            < UNLOGGED_MOVES * self.station.limits.drift_mm_per_rev
+        ):
             return
         both = any(abs(o - onset) < TOGETHER_REV for p, o in self._walk_onset.items() if p != f.pulley)
         pulley: Pulley = "infeed" if both else f.pulley

@@ -35,6 +35,7 @@ MARK_TOLERANCE = 0.03  # revolutions that a mark may come early or late at a kno
 FIRST_TOLERANCE = 0.15  # the same before the first full turn, when only nominal length and speed are known
 LOOSE_TOLERANCE = 0.5  # the same after the speed changed
 SAME_SPEED = 0.01  # two turns whose durations differ by less ran at one speed
+LOOSE_PATIENCE = 0.85  # ... by which it may come late: a belt that slowed to 0.54 of its speed
 FIRST_LEAST = 0.4  # of the nominal duration: two marks nearer than this are not a revolution apart
 MAX_TURN_SAMPLES = (
     2_000_000  # samples of a turn under way; beyond (a belt that hardly creeps) it is not laid again
@@ -332,7 +333,7 @@ class Tracker:
         u = self.travel(time_us)
         tolerance = self._tolerance
         late = self._missed and abs(u - self.rev) <= min(tolerance, 0.3)
-        if late or abs(u - self.rev - 1) <= tolerance:
+        if late or -tolerance <= u - self.rev - 1 <= self._patience:
             return self._accept(time_us, late)
         return self._odd(time_us)
 
@@ -342,6 +343,12 @@ class Tracker:
         if self._loose or self._suspect or not self._speed_known:
             return LOOSE_TOLERANCE
         return MARK_TOLERANCE if self._regular >= 2 else FIRST_TOLERANCE
+
+    @property
+    def _patience(self) -> float:
+        """Revolutions after it is due for which a mark is waited for: longer where the speed is not known."""
+        tolerance = self._tolerance
+        return LOOSE_PATIENCE if tolerance == LOOSE_TOLERANCE else tolerance
 
     def _first(self, time_us: int) -> tuple[list[LiveBin], Turn | None, list[MarkFinding]]:
         """A mark before any turn is known: only the station file and the interval before can vouch for it."""
@@ -394,7 +401,7 @@ class Tracker:
         """Close the turn where travel says, when its mark did not come (always so without marks)."""
         if not self.started or self.factor <= 0.0:
             return None, []
-        margin = self._tolerance if self._marks else 0.0
+        margin = self._patience if self._marks else 0.0
         if self.travel(time_us) < self.rev + 1 + margin:
             return None, []
         if self._marks and not self.turn_known:
