@@ -623,8 +623,9 @@ class BeltWatch:
         group = rest_mm.reshape(LIVE_BINS // STEP_BINS, -1)
         seen = np.isfinite(group)
         count = seen.sum(axis=1)
-        total = np.where(seen, group, 0.0).sum(axis=1)
-        residual = [t / n if n else math.nan for t, n in zip(total.tolist(), count.tolist(), strict=True)]
+        residual = np.full(count.size, np.nan)
+        some = count > 0
+        residual[some] = np.where(seen, group, 0.0).sum(axis=1)[some] / count[some]
         self.walks[self.sensors[s].pulley].learn_wander(residual)
 
     def _learn_length(self) -> None:

@@ -16,7 +16,7 @@ import math
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,8 +51,7 @@ class SpeedChange:
     factor: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Seen:
+class _Seen(NamedTuple):
     start_us: int
     end_us: int
     u_start: float
@@ -163,9 +162,8 @@ class MotionWatch:
 
     def _startled(self, wander_mm2: float, kappa_per_rev: float) -> bool:
         now, then = self._seen[-1], self._seen[-1 - LOOK]
-        wander = (
-            2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * max(now.u_end - then.u_end, LOOK / LIVE_STEPS))
-        )
+        travel = max(now.u_end - then.u_end, LOOK / LIVE_STEPS)
+        wander = 2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * travel)
         for s in range(self._n):
             change = now.rest[s] - then.rest[s]
             if abs(change) > TRIGGER_SIGMAS * math.sqrt(now.noise[s] + then.noise[s] + wander):

@@ -66,7 +66,7 @@ class SectionWatch:
             run, self._run = self._run, []
             if run[-1][1] - run[0][0] <= self._longest_rev:
                 found.extend(self._passed(run))
-        return found + self._expire(u_end)
+        return found + self._expire(u_end) if self.sections else found
 
     def expects(self, u_start: float, u_end: float) -> bool:
         """Is a section that passed within the last turns due over this stretch of travel, its soft ends included?"""

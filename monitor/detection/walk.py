@@ -17,11 +17,10 @@ the whole belt that jumped: the line starts anew there.
 
 from __future__ import annotations
 
-import copy
 import math
 from collections import deque
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,8 +82,7 @@ class WalkFinding:
     walk_mm_per_rev: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Point:
+class _Point(NamedTuple):
     u: float
     du: float
     r: float
@@ -259,7 +257,7 @@ class WalkEstimator:
             self._points[-1] = _Point(u_end, du, math.nan, noise_mm2)
             self._age(math.nan)
         else:
-            self._before.append((copy.copy(f), self._a.copy(), self._b.copy(), u_end))
+            self._before.append((f.copy(), self._a.copy(), self._b.copy(), u_end))
             f.update(innovation, variance)
             self._age(innovation / math.sqrt(variance))
         found.extend(self._decide(u_end))
@@ -346,10 +344,14 @@ class WalkEstimator:
             return []
         a, b = self._a[self._age_min : n], self._b[self._age_min : n]
         if self.state == "steady":
-            size = np.abs(a)
-            rate = np.minimum(size / (b + self._usual), self._wmax)
+            size, weight = np.abs(a), b + self._usual
+            rate = size / weight
+            if rate.max() < self._w1:
+                self.evidence = 0.0
+                return []
+            rate = np.minimum(rate, self._wmax)
             null = np.minimum(rate, self._w0)
-            gain = rate * size - 0.5 * rate**2 * (b + self._usual) - (null * size - 0.5 * null**2 * b)
+            gain = rate * size - 0.5 * rate**2 * weight - (null * size - 0.5 * null**2 * b)
             ratio = np.where(rate >= self._w1, gain, 0.0)
             best = int(np.argmax(ratio))
             self.evidence = float(ratio[best])
@@ -459,19 +461,16 @@ class WalkEstimator:
                 du, have = 0.0, []
         return fit_line(dus, rs, ns, self.s2_mm2, self.kappa_per_rev)
 
-    def learn_wander(self, residual_mm: list[float]) -> None:
+    def learn_wander(self, residual_mm: NDArray[np.float64]) -> None:
         """Learn variance and length of the wander from one steady turn's residuals, (bins,) mm, NaN = not seen."""
         lags = (1, self._bins // 16, (3 * self._bins) // 8)
         means = []
         for lag in lags:
-            squares = [
-                (y - x) ** 2
-                for x, y in zip(residual_mm, residual_mm[lag:], strict=False)
-                if x == x and y == y
-            ]
-            if len(squares) < self._bins // 4:
+            steps = residual_mm[lag:] - residual_mm[:-lag]
+            steps = steps[np.isfinite(steps)]
+            if steps.size < self._bins // 4:
                 return
-            means.append(sum(squares) / len(squares))
+            means.append(float(steps @ steps) / steps.size)
         st = self._structure
         for i, mean in enumerate(means):
             st[i] += mean
