@@ -5,6 +5,7 @@ from __future__ import annotations
 from .beltwatch import BeltFinding
 from .records import Event
 
+CAUTION = "Stop and lock out before you reach in; this program does not stop the conveyor."
 EDGE_NOTES = ("edge-damage", "width-change", "edge-shift", "sensor-scale", "sensor-lag")
 SECTION_WORDS = {  # by what the two edges of the pulley did while the section passed
     "bend": "Both edges go the same way: the belt is bent there.",
@@ -28,9 +29,14 @@ def edge_note(t_s: float, rev: int, f: BeltFinding) -> Event:
         value_mm=f.value_mm,
         start_mm=f.start_mm,
         end_mm=f.end_mm,
-        text=_words(f),
+        text=_with_caution(_words(f), (f.active and f.start_mm is not None) or f.name == "edge-shift"),
         details={"active": f.active},
     )
+
+
+def _with_caution(text: str, hands_on: bool) -> str:
+    """The caution, where somebody will go and look."""
+    return f"{text} {CAUTION}" if hands_on else text
 
 
 def _lie_note(t_s: float, rev: int, f: BeltFinding) -> Event:
@@ -49,7 +55,7 @@ def _lie_note(t_s: float, rev: int, f: BeltFinding) -> Event:
         f.name,
         pulley=f.pulley,
         sensor=f.sensor,
-        text=_lie_words(f, figure),
+        text=_with_caution(_lie_words(f, figure), f.active),
         details=figures,
     )
 

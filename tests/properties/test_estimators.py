@@ -546,7 +546,9 @@ def test_pipeline_memory_is_bounded_over_many_revolutions() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("family", ["both", "edges", "speed-stop", "ticks-none", "restart", "runout"])
+@pytest.mark.parametrize(
+    "family", ["both", "edges", "edges-apart", "pair-lies", "speed-stop", "ticks-none", "restart", "runout"]
+)
 def test_pipeline_chunking_on_whole_belts(family: str) -> None:
     params = make(family, 3)
     data, station = wire(params)
