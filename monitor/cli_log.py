@@ -6,13 +6,17 @@ Each command prints the service's answer in one line; nothing is changed unless 
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from monitor.errors import EntryError, UsageError
+from monitor.procedure import setup
+from monitor.procedure.words import INCH_MM
 from monitor.records import STAGES
+from monitor.response.geometry import expected_gain
 from monitor.settings import load_station
 
 app = typer.Typer(
@@ -52,9 +56,9 @@ def send(station: Path, what: str, request: dict[str, Any], as_json: bool, done:
 def move(
     where: Annotated[str, typer.Argument(help="infeed or snub")],
     side: Annotated[str, typer.Argument(help="left or right: whose bearing was moved")],
-    amount_mm: Annotated[
-        float,
-        typer.Argument(help="mm; positive: away from the other pulley, tighter"),
+    amount: Annotated[
+        str,
+        typer.Argument(help="mm, or inches as 1/16in; positive: away from the other pulley, tighter"),
     ],
     station: StationOption,
     t_s: Annotated[
@@ -63,9 +67,10 @@ def move(
     by: ByOption = "",
     as_json: JsonOption = False,
 ) -> None:
-    """A take-up move was made. Example: runin log move infeed left 1.6"""
+    """A take-up move was made. Examples: runin log move infeed left 1.6; runin log move snub right -1/32in"""
+    amount_mm = length_mm(amount)
     request = {"where": where, "side": side, "amount_mm": amount_mm, "t_s": t_s, "by": by}
-    send(station, "move", request, as_json, f"Logged: {where} {side} {amount_mm:+g} mm.")
+    send(station, "move", request, as_json, f"Logged: {where} {side} {amount_mm:+.4g} mm.")
 
 
 @app.command()
@@ -80,15 +85,26 @@ def stage(
     by: ByOption = "",
     as_json: JsonOption = False,
 ) -> None:
-    """A stage of the run-in is done, or entered. Example: runin log stage done set-up -m level_mm=0.4."""
+    """A stage of the run-in is done, or entered again. Set-up takes measurements and judges them.
+
+    Example: runin log stage done set-up -m level_along_mm_per_m=0.4 -m square_left_mm=1203 -m square_right_mm=1201.
+    Others: level_across_mm_per_m; diagonal_1_mm and diagonal_2_mm; marks_before_mm and marks_after_mm; slides=yes.
+    """
     if what not in ("done", "enter"):
         raise UsageError(f"{what}: expected done or enter")
-    request: dict[str, Any] = {what: name, "measurements": dict(map(measurement, measured or [])), "by": by}
-    if not request["measurements"]:
+    found = dict(map(measurement, measured or []))
+    if name == "set-up" and (faults := setup.unusable(found)):
+        raise UsageError(f"-m {faults[0]}")
+    request: dict[str, Any] = {what: name, "measurements": found, "by": by}
+    if not found:
         del request["measurements"]
-    send(
-        station, "stage", request, as_json, f"Logged: stage {name} {'done' if what == 'done' else 'entered'}."
-    )
+    done = f"Logged: stage {name} {'done' if what == 'done' else 'entered'}."
+    if (what, name) == ("done", "set-up"):
+        known = load_station(station)
+        marks = {True: "good", False: "NOT GOOD", None: "not made"}
+        judged = setup.judge(found, known, expected_gain(known))
+        done += "".join(f"\n  {marks[f.good]}: {f.text}" for f in judged)
+    send(station, "stage", request, as_json, done)
 
 
 @app.command()
@@ -147,6 +163,15 @@ def shelve(
     """Silence a nuisance alarm for a bounded time."""
     request = {"where": where, "name": name, "minutes": minutes, "why": why, "by": by}
     send(station, "shelve", request, as_json, f"Shelved for {minutes:g} minutes: {where} {name}.")
+
+
+def length_mm(text: str) -> float:
+    """`1.6`, `-0.8`, `1/16in`, `-1 1/32in`: a length in mm. Raises UsageError."""
+    number = re.fullmatch(r"([+-]?)(?:(\d+)\s+)?(\d+(?:\.\d*)?|\.\d+)(?:/(\d+))?\s*(in|mm)?", text.strip())
+    if number is None or (number[4] and (number[5] != "in" or int(number[4]) == 0)):
+        raise UsageError(f"{text}: expected an amount such as 1.6, -0.8, 1/16in")
+    size = float(number[2] or 0) + float(number[3]) / float(number[4] or 1)
+    return (-1.0 if number[1] == "-" else 1.0) * size * (INCH_MM if number[5] == "in" else 1.0)
 
 
 def measurement(text: str) -> tuple[str, float | str]:

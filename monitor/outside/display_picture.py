@@ -128,6 +128,8 @@ class Picture:
             return "no", "The program does not measure at this moment. Watch the belt by eye."
         if not seen.link:
             return "no", "The sensor board is not heard: every position is unknown. Watch the belt by eye."
+        if all(s.edge_mm != s.edge_mm and s.quality == "unknown" for s in seen.now.sensors):
+            return "no", "No reading has come yet: nothing is known of the belt. Watch it by eye."
         doubts = [
             f"Sensor {s.sensor} {FAULTS.get(s.quality, s.quality)}: its pulley is not seen."
             for s in seen.now.sensors
@@ -216,7 +218,7 @@ class Picture:
         if abs(edge_mm) >= limits.edge_stop_mm:
             return "EDGE LIMIT"
         if abs(edge_mm) >= limits.edge_warn_mm:
-            return "edge warning"
+            return "edge warn"
         if position_mm != position_mm:
             return "within limits"
         return "centred" if abs(position_mm) <= limits.centre_mm else "off centre"

@@ -474,12 +474,12 @@ def run_service(
         page = CounterPage(parse_address(metrics)) if metrics else None
         if page is not None:
             stack.callback(page.close)
-        feed = Feed() if display else None
+        feed, earlier = Feed() if display else None, newest_log(root)  # before this one begins its own
         service = Service(
             station, text, root, belt=tag, stop_at_end=stop_at_end, make=make, page=page, feed=feed
         )
         if display and feed is not None:
-            stack.callback(_open_display(display, service, feed, root).close)
+            stack.callback(_open_display(display, service, feed, root, earlier).close)
         signals = _take_signals(service)
         if stop is not None:
             threading.Thread(target=_stop_when, args=(stop, service), name="stop", daemon=True).start()
@@ -491,7 +491,7 @@ def run_service(
     return 128 + signals[0] if signals else ExitCode.OK
 
 
-def _open_display(address: str, service: Service, feed: Feed, root: Path) -> Display:
+def _open_display(address: str, service: Service, feed: Feed, root: Path, earlier: str) -> Display:
     """Raises UsageError when the extra is not installed, or the address cannot be used."""
     place = parse_place(address)
     try:
@@ -503,7 +503,7 @@ def _open_display(address: str, service: Service, feed: Feed, root: Path) -> Dis
     pin = read_pin(root) if place.beyond_loopback else None
     if pin is not None:
         note("display-pin", file=root / PIN_FILE)
-    return Display(service.station, place, pin, feed, service.post, newest_log(root))
+    return Display(service.station, place, pin, feed, service.post, earlier)
 
 
 def _stop_when(stop: threading.Event, service: Service) -> None:

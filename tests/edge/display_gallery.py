@@ -75,9 +75,29 @@ def alarm(name: str, state: str = "unacknowledged") -> AlarmStatus:
     """That alarm as it would stand."""
     where = "drive-left" if name.startswith(("sensor", "edge")) else "infeed"
     where = "bay" if name in ("link-lost", "belt-stopped", "mark-missing", "mark-extra") else where
-    mm = 26.3 if name.startswith("edge") else 4.4 if name in ("drift", "section-wobble") else None
+    mm = (
+        {"edge-stop": 41.0, "edge-warn": 26.3}.get(name)
+        if name.startswith("edge")
+        else 4.4
+        if name in ("drift", "section-wobble")
+        else None
+    )
     section = (9100.0, 9800.0) if name == "section-wobble" else (None, None)
     return AlarmStatus(where, name, state, state != "returned-unacknowledged", 1800.0, None, mm, *section)  # type: ignore[arg-type]
+
+
+def now_with(name: str, now: Now) -> Now:
+    """The readings that go with an alarm."""
+    infeed, drive = now.sensors
+    if name == "belt-stopped":
+        return replace(now, running=False, speed_mps=0.0)
+    if name.startswith("edge"):
+        mm = {"edge-stop": -41.0, "edge-warn": -26.3}[name]
+        return replace(now, sensors=(infeed, replace(drive, edge_mm=mm, position_mm=mm + 3.0)))
+    if name.startswith("sensor"):
+        edge_mm = NAN if name == "sensor-silent" else drive.edge_mm
+        return replace(now, sensors=(infeed, replace(drive, quality=name, edge_mm=edge_mm, position_mm=NAN)))
+    return now
 
 
 def past(station: Station, revs: int = 60) -> list[Any]:
@@ -122,7 +142,8 @@ def scenes() -> Iterator[tuple[str, Station, Glance]]:
             changes |= {"link": False, "silent_s": 14.0}
         if entry.name == "edge-stop":
             changes["advice"] = phrases.stop(41.0, "mm").dated(1870.0, 60)
-        yield f"alarm-{entry.name}", mm, glance("steer", mm, **changes)
+        seen = glance("steer", mm, **changes)
+        yield f"alarm-{entry.name}", mm, replace(seen, now=now_with(entry.name, seen.now))
     several = (
         *map(alarm, ("drift", "section-wobble", "sensor-noisy")),
         alarm("early-move", "acknowledged"),

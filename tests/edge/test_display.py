@@ -149,7 +149,7 @@ def test_how_the_belt_rides(station: Station) -> None:
     infeed, drive = shown(station, turn_said(), glance())["pulleys"]
     assert (infeed["edge"], infeed["belt"], infeed["zone"]) == ("3.1 mm right", "1.2 mm left", "centred")
     assert infeed["walk"] == "0.8 mm right each revolution; edge limit in 45 rev, 36 at the soonest"
-    assert drive["zone"] == "edge warning"
+    assert drive["zone"] == "edge warn"
     assert drive["belt"] == "not known"
 
 

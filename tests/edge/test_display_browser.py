@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import socket
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
@@ -15,7 +14,7 @@ from urllib.parse import urlsplit
 import pytest
 
 from monitor.outside.bench import Bench
-from monitor.outside.broker import private_broker
+from monitor.outside.broker import free_port, private_broker
 from monitor.outside.demo import Service, await_online, scenario, write_station
 from monitor.outside.display import Display
 from monitor.outside.display_door import Place
@@ -25,6 +24,7 @@ from monitor.settings import Station
 from monitor.simulation import Simulation
 from tests.edge.browser import Browser, open_browser
 from tests.edge.display_gallery import MOVE, SIZES, alarm, glance, past, scenes, shown, station_of
+from tests.edge.test_display import get, wait_for
 
 pytestmark = pytest.mark.slow
 
@@ -321,9 +321,7 @@ def test_a_page_outlives_the_daemon_and_says_stale_meanwhile(browser: Browser) -
 def test_with_the_real_service_a_move_is_shown_logged_and_answered(browser: Browser, tmp_path: Path) -> None:
     """Conveyor simulated; daemon, broker, page and log are real. What MQTT advises, the page shows."""
     simulation = Simulation(scenario(2))
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+    port = free_port()
     with private_broker(embedded=False) as address:
         bench = Bench(simulation, 20.0)
         station = write_station(tmp_path / "station.toml", simulation, bench.port, address)
@@ -348,6 +346,36 @@ def test_with_the_real_service_a_move_is_shown_logged_and_answered(browser: Brow
     (entries,) = tmp_path.rglob("entries.jsonl")
     entry = json.loads(entries.read_text().splitlines()[0])["entry"]
     assert (entry["where"], entry["side"], entry["by"]) == (advised["where"], advised["side"], "bay display")
+
+
+@pytest.mark.mosquitto
+def test_a_killed_daemon_is_said_and_its_successor_learns_anew(browser: Browser, tmp_path: Path) -> None:
+    """kill -9 while the page is open: stale at once, live again by itself, and it says what it forgot."""
+    simulation = Simulation(scenario(3))
+    port = free_port()
+    with private_broker(embedded=False) as address:
+        bench = Bench(simulation, 4.0)
+        station = tmp_path / "station.toml"
+        write_station(station, simulation, bench.port, address)
+        try:
+            with Service(station, tmp_path, str(port)) as service:
+                wait_for(lambda: get(port, "/state.json").get("pulleys"))
+                bench.start()
+                browser.open(f"http://127.0.0.1:{port}/", 1280, 800)
+                browser.wait("picture.running && document.body.dataset.trust === 'yes'")
+                assert browser.value("picture.anew") == ""
+                service.process.kill()
+                browser.wait("document.body.dataset.trust === 'no'")
+                assert "No connection" in browser.value("document.getElementById('trust').textContent")
+            with Service(station, tmp_path, str(port)):
+                browser.wait("picture.running && document.body.dataset.trust === 'yes'")
+                assert "learnt anew" in browser.value("document.getElementById('trust').textContent")
+                (log, *_) = sorted((tmp_path / "logs").glob("*/*/2*"))
+                assert log.name.removesuffix(".part") in browser.value(
+                    "document.getElementById('closer').textContent"
+                )
+        finally:
+            bench.stop()
 
 
 def await_move(ear: Ear) -> dict[str, Any]:

@@ -334,6 +334,29 @@ def test_entering_watch_again_takes_the_verdict_back() -> None:
     assert (bench.runin.stage, bench.runin.verdict) == ("watch", "undecided")
 
 
+def test_watch_entered_again_watches_again() -> None:
+    bench = Bench()
+    bench.turn(6.0, n=6)
+    bench.runin.on_entry(StageSaid(250.0, "watch", "enter"), 6.2)
+    out = bench.turn(6.0, n=2)
+    assert [a.action for a in advices(out)] == ["wait"]
+    assert bench.runin.stage == "watch"
+    assert [a.action for a in advices(bench.turn(6.0, n=2))] == ["move"]
+
+
+def test_nothing_is_skipped_in_silence() -> None:
+    bench = Bench()
+    bench.turn(0.0, n=10)
+    out = bench.runin.on_entry(StageSaid(420.0, "sign", "done", by="K"), 10.5)
+    assert "never said to be done: set-up, lock" in str(named(out, "note", "not-made")[0].text)
+    assert "Not needed: steer, trim" in str(named(bench.said, "stage", "prove")[0].text)
+    bench.turn(5.0, n=4)
+    out = bench.runin.on_entry(StageSaid(700.0, "lock", "enter"), 14.5)
+    assert named(out, "note", "not-tracked")
+    bench.turn(5.0, n=1)
+    assert bench.runin.stage != "lock"
+
+
 def test_set_up_measurements_are_judged_and_never_block() -> None:
     bench = Bench()
     measured: dict[str, float | str] = {

@@ -68,7 +68,7 @@ function drawDo(deaf) {
   const words = $("do-big").textContent, unit = now.unit || "";
   $("do-big").parentElement.style.setProperty("--ems", Math.max((/[A-Z]{2}/.test(words) ? 0.8 : 0.66) * words.length + (unit ? 0.3 + 0.4 * unit.length : 0), 2));
   redraw($("do-checks"), now.checks || [], () => (now.checks || []).map((text) => el("li", {}, text)));
-  $("do-old").hidden = !(now.stale || deaf) || !now.why || what === "stop";
+  $("do-old").hidden = !(now.stale || deaf) || !["move", "wait", "check"].includes(what);
   const made = $("made");
   made.hidden = what !== "move" || now.stale || deaf;
 }
@@ -112,7 +112,7 @@ function drawPlan(deaf) {
   const eyes = picture.pulleys.map((p) => [p.pulley, p.looks_at, p.quality]);
   const key = [low, high, move && [move.where, move.side, move.amount_mm], eyes, picture.running];
   redraw($("plan-drawing"), key, () => [
-    ...frame(), ...belt(low, high), ...eyes.map((e) => eye(e, low, high)), ...person(), ...(move ? arrow(move) : []),
+    ...frame(), ...belt(low, high, move), ...eyes.map((e) => eye(e, low, high)), ...person(), ...(move ? arrow(move) : []),
   ]);
   const ride = picture.pulleys.map((p) => `At the ${p.pulley} pulley the whole belt rides ${p.belt}.`).join(" ");
   put($("plan-text"), `Plan of the conveyor from above, belt running away from you. ${ride} ${now.head} ${now.big}`);
@@ -128,7 +128,7 @@ function frame() {
   }
   return made;
 }
-function belt(low, high) {
+function belt(low, high, move) {
   const points = `${90 + low},${Y.infeed + 19} ${90 + high},${Y.drive - 19} ${250 + high},${Y.drive - 19} ${250 + low},${Y.infeed + 19}`;
   const made = [shape("polygon", { points, class: "p-belt" })];
   for (const x of [90, 250]) made.push(shape("line", { x1: x, x2: x, y1: Y.drive - 24, y2: Y.infeed + 24, class: "p-nominal" }));
@@ -137,7 +137,7 @@ function belt(low, high) {
   made.push(shape("rect", { x: 60, y: Y.snub - 8, width: 220, height: 16, rx: 8, class: "p-snub" }));
   for (const x of [30, 290]) made.push(shape("rect", { x, y: Y.snub - 10, width: 20, height: 20, class: "p-steel" }));
   made.push(shape("text", { x: 170, y: 24, "text-anchor": "middle" }, "drive pulley"));
-  made.push(shape("text", { x: 170 + high, y: Y.snub + 28, "text-anchor": "middle", class: "p-on-belt" }, "snub (below)"));
+  if (!move || move.where !== "snub") made.push(shape("text", { x: 170 + high, y: Y.snub + 28, "text-anchor": "middle", class: "p-on-belt" }, "snub (below)"));
   made.push(shape("text", { x: 170 + low, y: Y.infeed - 26, "text-anchor": "middle", class: "p-on-belt" }, "infeed pulley"));
   return made;
 }
@@ -161,11 +161,12 @@ function arrow(move) {
   const x = move.side === "left" ? 40 : 300, y = Y[move.where], down = (move.amount_mm > 0) === (move.where === "infeed");
   const tip = down ? y + 76 : y - 76, neck = down ? y + 44 : y - 44, root = down ? y + 16 : y - 16;
   const d = `M${x - 11} ${root}H${x + 11}V${neck}H${x + 30}L${x} ${tip}L${x - 30} ${neck}H${x - 11}Z`;
-  const inner = move.side === "left" ? x + 36 : x - 36;
+  const left = move.side === "left", inner = left ? x + 36 : x - 36, label = down ? y + 52 : y - 24, wide = 27 * move.big.length + 8;
   return [
+    ...(move.where === "snub" ? [shape("rect", { x: left ? inner - 6 : inner - wide + 6, y: label - 36, width: wide, height: 46, class: "p-sheet" })] : []),
     shape("rect", { x: x - 23, y: y - 23, width: 46, height: 46, class: "p-here" }),
     shape("path", { d, class: "p-act" }),
-    shape("text", { x: inner, y: down ? y + 52 : y - 24, class: "p-size", "text-anchor": move.side === "left" ? "start" : "end" }, move.big),
+    shape("text", { x: inner, y: label, class: "p-size", "text-anchor": left ? "start" : "end" }, move.big),
   ];
 }
 
@@ -193,7 +194,7 @@ function rideBox() {
   return box;
 }
 function drawRide(box, ride, many) {
-  const zone = ride.zone.startsWith("EDGE") ? "stop" : ride.zone.includes("warning") ? "warn" : "";
+  const zone = ride.zone.startsWith("EDGE") ? "stop" : ride.zone.includes("warn") ? "warn" : "";
   box.dataset.zone = zone;
   const both = picture.pulleys.filter((p) => p.pulley === ride.pulley).length > 1;
   put(box.querySelector("h3"), many ? `${ride.pulley}, ${ride.looks_at} edge` : both ? `${ride.pulley} pulley, ${ride.looks_at} edge` : `${ride.pulley} pulley`);
