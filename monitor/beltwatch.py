@@ -29,6 +29,7 @@ from .records import Behaviour, Pulley, Revolution, RevolutionRow
 from .revolutions.period import PeriodSearch, delay, slip
 from .revolutions.profile import MEMORY_TURNS, Profile
 from .revolutions.tracker import LIVE_BINS, TURN_BINS, LiveBin, MarkFinding, Tracker, Turn
+from .revolutions.travel import TravelError
 from .settings import Station
 
 FIRST_TURNS = 3  # regular turns that make the first profile
@@ -142,6 +143,7 @@ class BeltWatch:
         self.expected: tuple[float, ...] = (math.nan,) * n
         self._last_turn: Turn | None = None
         self.speed_spread = FIRST_SPEED_SPREAD
+        self.travel_error = TravelError()
         self._roughness = [
             FIRST_ROUGHNESS
         ] * n  # variance of a bin against what the sensor's noise alone gives
@@ -233,19 +235,37 @@ class BeltWatch:
         n = len(self.sensors)
         if self.learning:
             return
-        rest, noise, expected = [math.nan] * n, [math.nan] * n, [math.nan] * n
+        rest, noise, expected, slopes = [math.nan] * n, [math.nan] * n, [math.nan] * n, [0.0] * n
+        fraction = max(live.u_end - self.tracker.rev, 0.0)
         for s in range(n):
             expected[s] = self._camber(s, live.u_start, live.u_end)
             if live.samples[s] and self._gate.fault(s, live.end_us) in ("", "sensor-noisy"):
+                slope = self._slope(s, live)
+                ahead, unsure = self.travel_error.ahead(slope, fraction)
+                expected[s] += ahead
                 rest[s] = live.reading_mm[s] - expected[s] - self._offset[s]
-                noise[s] = self._roughness[s] * (
-                    self._noise_mm2(s, live.end_us) / live.samples[s] + self._slip_mm2(s, live) + 1e-6
-                )
+                white = self._noise_mm2(s, live.end_us) / live.samples[s]
+                noise[s] = self._roughness[s] * (white + unsure + (slope * GRID_SLIP_REV) ** 2 + 1e-6)
+                slopes[s] = slope
         self._roughen(rest, noise)
         self.expected = tuple(expected)
         if self._moved(live, rest, noise) or self._blind:
             return
+        self._heed_travel(live, rest, noise, slopes, fraction)
         self._step(live, rest, noise)
+
+    def _heed_travel(
+        self, live: LiveBin, rest: list[float], noise: list[float], slopes: list[float], fraction: float
+    ) -> None:
+        """What this bin says of travel, against the lines as they stand."""
+        for p, of in self.of_pulley.items():
+            f = self.walks[p].filter
+            if f is None or self.walks[p].state == "settling":
+                continue
+            for s in of:
+                if rest[s] == rest[s] and not self._section_due(s, live):
+                    level, variance = f.expect(noise[s])
+                    self.travel_error.heed(slopes[s], fraction, rest[s] - level, variance)
 
     def _camber(self, s: int, u_start: float, u_end: float) -> float:
         """What repeats, over a stretch of travel: camber and the pulley's run-out, mm."""
@@ -276,15 +296,14 @@ class BeltWatch:
                 self._roughness[s] = min(max(self._roughness[s] * (0.7 + 0.3 * ratio), 0.3), 20.0)
             seen.clear()
 
-    def _slip_mm2(self, s: int, live: LiveBin) -> float:
-        """Variance that uncertain travel puts into a bin where camber or run-out is steep, mm2."""
+    def _slope(self, s: int, live: LiveBin) -> float:
+        """How steep what repeats is over a bin, mm/rev."""
         profile, swing = self.profiles[s], self.runouts[s].found
-        slope = (profile.at(live.u_end) - profile.at(live.u_start)) / max(live.u_end - live.u_start, 1e-9)
-        if swing is not None and live.u_end > live.u_start:
-            slope += swing.slope_over(live.u_start, live.u_end)
-        fraction = max(live.u_end - self.tracker.rev, 0.0)
-        slip = self.speed_spread * fraction + GRID_SLIP_REV
-        return (slope * slip) ** 2
+        span = live.u_end - live.u_start
+        if span <= 0.0:
+            return 0.0
+        slope = (profile.at(live.u_end) - profile.at(live.u_start)) / span
+        return slope if swing is None else slope + swing.slope_over(live.u_start, live.u_end)
 
     def _moved(self, live: LiveBin, rest: list[float], noise: list[float]) -> bool:
         """Is travel still right? Puts it right where the readings say otherwise."""
@@ -514,6 +533,7 @@ class BeltWatch:
     # ------------------------------------------------------------ turns
 
     def _turn(self, turn: Turn) -> None:
+        self.travel_error.begin(self.speed_spread)
         last, self._last_turn = self._last_turn, turn
         if last is not None and turn.regular and last.regular and turn.rev == last.rev + 1:
             change = (turn.end_us - turn.start_us) / (last.end_us - last.start_us) - 1.0
