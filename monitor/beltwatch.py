@@ -239,7 +239,8 @@ class BeltWatch:
         fraction = max(live.u_end - self.tracker.rev, 0.0)
         for s in range(n):
             expected[s] = self._camber(s, live.u_start, live.u_end)
-            if live.samples[s] and self._gate.fault(s, live.end_us) in ("", "sensor-noisy"):
+            believed = self._gate.fault(s, live.end_us) in ("", "sensor-noisy") and not self.cross.lying(s)
+            if live.samples[s] and believed:
                 slope = self._slope(s, live)
                 ahead, unsure = self.travel_error.ahead(slope, fraction)
                 expected[s] += ahead
@@ -367,9 +368,16 @@ class BeltWatch:
                 watch.forget(since)
             self._lose()
             return
-        for p, (_, f) in list(self._doubted.items()):
-            del self._doubted[p]
-            self._drift(time_us, p, f)
+        for p in list(self._doubted):
+            self._release(time_us, p)
+
+    def _release(self, time_us: int, pulley: Pulley) -> None:
+        """A walk has waited long enough. What no line explains is no walk of the belt: its line starts anew."""
+        _, f = self._doubted.pop(pulley)
+        if self.walks[pulley].misfit > MISFIT:
+            self._start_line(pulley)
+        else:
+            self._drift(time_us, pulley, f)
 
     def _step(self, live: LiveBin, rest: list[float], noise: list[float]) -> None:
         levels = [math.nan] * len(self.sensors)
@@ -455,7 +463,7 @@ class BeltWatch:
             else:
                 self._find(live.end_us, "jump", True, pulley=pulley, text=f"{f.u_onset:.3f}")
         if pulley in self._doubted and live.u_end >= self._doubted[pulley][0]:
-            self._drift(live.end_us, pulley, self._doubted.pop(pulley)[1])
+            self._release(live.end_us, pulley)
 
     def _doubt_until(self, pulley: Pulley, f: WalkFinding, live: LiveBin) -> float:
         """Travel until which a walk just found waits, since it may be travel that is wrong, not the belt.
@@ -525,10 +533,14 @@ class BeltWatch:
         self._blind = False
         self.motion.forget()
         for p in self.pulleys:
-            walk = self.walks[p]
-            if walk.state != "settling":
-                walk.start(self.tracker.travel_now, [], 4.0 * self.station.limits.drift_mm_per_rev)
-            self._steps[p] = _PulleyStep()
+            self._start_line(p)
+
+    def _start_line(self, pulley: Pulley) -> None:
+        """A new line of unknown slope, from here on."""
+        walk = self.walks[pulley]
+        if walk.state != "settling":
+            walk.start(self.tracker.travel_now, [], 4.0 * self.station.limits.drift_mm_per_rev)
+        self._steps[pulley] = _PulleyStep()
 
     # ------------------------------------------------------------ turns
 

@@ -31,6 +31,7 @@ STEP = 0.04  # step of the grid of orders at which coefficients of turns are tak
 FINE: NDArray[np.float64] = (
     np.arange(-5.0, 6.0) * 0.004
 )  # orders about each of them: phases of all turns tell them from each other
+FINEST: NDArray[np.float64] = np.arange(-8.0, 9.0) * 0.0005  # and about the best of them
 LEAST_AMPLITUDE_MM = 0.25  # a smaller swing is not worth a word
 BESIDE = 1.5 + 0.7 * np.arange(6)  # orders beyond those searched, which show what mere noise has
 LIKELY = 2.0  # log likelihood below the best within which an order still counts: two standard deviations
@@ -142,22 +143,26 @@ class RunoutWatch:
             near = near[max(at - 1, 0) : at + 2]
         energy, swing, power = self._energy(seen[:, near], k, self._orders[near])
         g, i = divmod(int(np.argmax(energy)), FINE.size)
-        offset, order = float(FINE[i]), float(self._orders[near[g]] + FINE[i])
-        amplitude = 2.0 * abs(complex(swing[g, i]))
+        fine = FINE[i] + FINEST
+        energy, swing, power = self._energy(seen[:, near[g : g + 1]], k, self._orders[near[g : g + 1]], fine)
+        energy, swing, power = energy[0], swing[0], power[0]
+        i = int(np.argmax(energy))
+        offset, order = float(fine[i]), float(self._orders[near[g]] + fine[i])
+        amplitude = 2.0 * abs(complex(swing[i]))
         column = seen[:, near[g]]
-        left = float((np.abs(column - column.mean()) ** 2).sum()) - float(energy[g, i])
-        turns_so = left <= UNEXPLAINED * float(energy[g, i]) + 3.0 * k.size * noise
+        left = float((np.abs(column - column.mean()) ** 2).sum()) - float(energy[i])
+        turns_so = left <= UNEXPLAINED * float(energy[i]) + 3.0 * k.size * noise
         misfit = max(noise, left / (k.size - 2.0))
-        likely = energy >= energy[g, i] - LIKELY * misfit  # orders that explain the turns as well, or nearly
+        likely = energy >= energy[i] - LIKELY * misfit  # orders that explain the turns as well, or nearly
         spread = float(np.max(np.abs(2.0 * np.abs(swing[likely]) - amplitude))) / LIKELY
-        se = math.hypot(math.sqrt(2.0 * misfit / float(power[g, i])), spread)
-        if amplitude < LEAST_AMPLITUDE_MM or energy[g, i] < ABOVE_OTHERS * noise or not turns_so:
+        se = math.hypot(math.sqrt(2.0 * misfit / float(power[i])), spread)
+        if amplitude < LEAST_AMPLITUDE_MM or energy[i] < ABOVE_OTHERS * noise or not turns_so:
             lost = self.found is not None
             self.found = None
             return lost
         cells = self._rows[-1][1].size
         w = math.pi * order / cells
-        phase = float(np.angle(swing[g, i])) - math.pi * offset  # of the wave at its order, not at the grid's
+        phase = float(np.angle(swing[i])) - math.pi * offset  # of the wave at its order, not at the grid's
         self.found = Runout(amplitude * w / math.sin(w), order, phase, se)
         return True
 
