@@ -23,6 +23,9 @@ from monitor.settings import Station
 HELPLESS_MOVES = 4  # after so many moves at one place without real progress the cause lies elsewhere
 HELPLESS_WALKS = 6  # ... of a belt that walks on: two more, to bring it back and to stop it
 PROGRESS = 0.4  # the error must have come down to this share of the first one
+TRIES = (
+    2  # ... at least so many of them of usual size, or made when the answer was known: less proves nothing
+)
 MOST_MOVES = 8  # whatever the progress
 MOST_WALKS = 12  # ... of a belt that walks on and is kept near the middle meanwhile
 LONG_BLIND_REVS = 5  # ... and after which it is told as a sensor's matter even without its alarm
@@ -72,14 +75,23 @@ class Adviser:
         self.moves = {"infeed": 0, "snub": 0}
         self.answers = {"infeed": 0, "snub": 0}
         self.no_answers = 0
+        self.tries = 0
         self._slack_mm = 0.0
         self._first_error_mm: dict[str, float] = {}
 
     def start_over(self) -> None:
         """A person wants to go on: moves may be advised again."""
-        self.stuck, self.no_answers = None, 0
+        self.stuck, self.no_answers, self.tries = None, 0, 0
         self.moves = dict.fromkeys(self.moves, 0)
         self._first_error_mm.clear()
+
+    def made(self, where: str, amount_mm: float) -> None:
+        """A move was logged."""
+        self.moves[where] += 1
+        usual = abs(amount_mm) >= 0.75 * self._station.procedure.move_mm
+        if where == "infeed" and (usual or steering.gain_known(self._belt)):
+            self.tries += 1
+        self.stuck = None
 
     def say(
         self, draft: Draft | None, t_s: float, rev: int, to_limit: tuple[float, float] | None = None
@@ -140,9 +152,12 @@ class Adviser:
         made = now.last_move[0]
         until = math.ceil(made) + float(self._station.procedure.settle_revs)
         if now.rev < until:
-            why = (
-                f"Let the last move take effect: {phrases.span(until, now.rev, now.rev_seconds)}, then judge."
+            what = (
+                "Let the last move take effect"
+                if now.last_move[2]
+                else "Let the belt settle after what moved it"
             )
+            why = f"{what}: {phrases.span(until, now.rev, now.rev_seconds)}, then judge."
             figures = f"the move's effect is judged from {until:.0f} rev on, settle_revs after it was made"
             return phrases.wait(f"settle {made:.3f}", why, until, now.rev, now.rev_seconds, figures)
         tolerance_mm = SETTLED_SHARE * self._station.limits.centre_mm
@@ -186,19 +201,23 @@ class Adviser:
             return self._steer(now, choice, bounds)
         if choice.kind == "let-walk":
             until = now.rev + max(math.floor(choice.arrives_rev - steering.LATENCY_REV), 1)
-            walk_mm = self._belt.ahead(now.rev, 0.0).walk.centre
-            why = (
-                "The belt walks back to the middle by itself, "
-                f"{words.length(walk_mm, self._units)} each revolution: "
-                f"let it, {phrases.span(until, now.rev, now.rev_seconds)}."
+            here = self._belt.ahead(now.rev, 0.0)
+            size, span = (
+                words.length(here.walk.centre, self._units),
+                phrases.span(until, now.rev, now.rev_seconds),
             )
+            if here.walk.centre * here.infeed.centre < 0.0:
+                why = f"The belt walks back to the middle by itself, {size} each revolution: let it, {span}."
+            else:
+                toward = words.side_of(here.walk.centre)
+                why = f"The belt walks {size} to the {toward} each revolution: let it, {span}. A move is due then."
             tag = f"let-walk {self.moves['infeed']}"
-            figures = self._figures(now, bounds)
+            figures = self._figures(tag, now, bounds)
             return phrases.wait(tag, why, until, now.rev, now.rev_seconds, figures), "steer", "On its way."
         if choice.kind == "unsure" and not steering.expected_path_holds(self._belt, now.rev, bounds):
             why = "It is not yet clear how the belt moves: watch 2 more revolutions."
             tag = f"look {int(now.rev) // LOOK_REVS}"
-            figures = self._figures(now, bounds)
+            figures = self._figures(tag, now, bounds)
             return (
                 phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds, figures),
                 "steer",
@@ -206,8 +225,10 @@ class Adviser:
             )
         return self._trim(now, bounds)
 
-    def _figures(self, now: Situation, bounds: steering.Bounds) -> str:
-        """The estimates, for those who ask."""
+    def _figures(self, tag: str, now: Situation, bounds: steering.Bounds) -> str:
+        """The estimates, for those who ask; not reckoned for what is said already."""
+        if tag == self.tag:
+            return ""
         belt, here = self._belt, self._belt.ahead(now.rev, 0.0)
         places = [("infeed", here.infeed), *([("drive", here.drive)] if bounds.both else [])]
         parts = [f"{name} {at.centre:+.2f} mm (sd {at.spread:.2f})" for name, at in places]
@@ -250,9 +271,11 @@ class Adviser:
                     "centred: nothing brings it back by itself."
                 )
                 return self._stop(now, "lively", why, words.CAUSES_LIVELY, choice.explain)
-        elif (moves >= (HELPLESS_WALKS if walks else HELPLESS_MOVES) and error > PROGRESS * first) or (
-            moves >= MOST_MOVES
-        ):
+        elif (
+            moves >= (HELPLESS_WALKS if walks else HELPLESS_MOVES)
+            and error > PROGRESS * first
+            and (self.tries >= TRIES or choice.leaves_mm > PROGRESS * first)
+        ) or moves >= (MOST_MOVES if self.tries else HELPLESS_WALKS):
             why = f"{moves} moves at the infeed pulley did not centre the belt: something else steers it."
             return self._stop(now, "helpless", why, words.CAUSES_FRAME, choice.explain)
         draft = phrases.move(
@@ -291,14 +314,23 @@ class Adviser:
     def _hold(self, now: Situation, bounds: steering.Bounds, text: str) -> Said:
         if now.drifting:
             return self._watch_drift(now, now.drifting[0])
+        here = self._belt.ahead(now.rev, 0.0)
+        places = {"infeed": here.infeed.centre, **({"drive": here.drive.centre} if bounds.both else {})}
+        outside = [p for p, mm in places.items() if abs(mm) > bounds.centre_mm]
+        if outside:
+            size, side = words.length(places[outside[0]], self._units), words.side_of(places[outside[0]])
+            why = f"The belt still rides {size} {side} of centre at the {outside[0]} pulley: watch 2 more revolutions."
+            tag = f"look {int(now.rev) // LOOK_REVS}"
+            figures = self._figures(tag, now, bounds)
+            draft = phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds, figures)
+            return draft, "trim" if outside == ["drive"] else "steer", "Not yet centred."
         until = math.ceil(now.rev + bounds.hold_left_revs)
         span = phrases.span(until, now.rev, now.rev_seconds)
         why = f"The belt is centred: leave everything alone for {span}, to prove that it holds."
         start = now.hold_from_rev if now.hold_from_rev is not None else int(now.rev) + 1
-        draft = phrases.wait(
-            f"hold {start}", why, until, now.rev, now.rev_seconds, self._figures(now, bounds)
-        )
-        return draft, "prove", text
+        tag = f"hold {start}"
+        figures = self._figures(tag, now, bounds)
+        return phrases.wait(tag, why, until, now.rev, now.rev_seconds, figures), "prove", text
 
     def _watch_drift(self, now: Situation, drift: Event) -> Said:
         """A belt that rides centred and begins to walk: not to be left alone, nor to be moved on a guess."""

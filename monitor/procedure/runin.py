@@ -113,16 +113,15 @@ class RunIn:
         if early and "early-move" not in self._own_alarms:
             out.append(self._raise_own("early-move", pulley, entry.amount_mm))
         self._settle_account()
+        self.adviser.made(entry.where, entry.amount_mm)
         self._to_limit = None
         signed_mm = signed(entry.side, entry.amount_mm)
         turned_back = self.takeups.reverses(entry.where, entry.side, entry.amount_mm)
         self.takeups.log(entry.where, entry.side, entry.amount_mm)
         self._belt.move(rev, entry.where, signed_mm, turned_back)
         self._last_move = (rev, entry.where, signed_mm)
-        self.adviser.moves[entry.where] += 1
         self.settling_until_rev = rev + settle
         out += self._break_hold("a take-up was moved")
-        self.adviser.stuck = None
         if self.verdict == "tracked":
             self.verdict, self.reasons = "undecided", ["A take-up was moved after the belt was tracked."]
         if self.stage in ("lock", "sign", "prove"):

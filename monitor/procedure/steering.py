@@ -23,7 +23,7 @@ from monitor.records import Pulley
 HOLD_WINDOW = 0.85  # share of centre_mm the belt's expected path may use up; the rest is for its wander
 CONTENT = 0.8  # probability of holding from which the belt is left alone
 LEAN = 0.3  # share of centre_mm the infeed position may be off for the drive pulley's sake
-BRIDGED = 1.4  # offsets below this share of the window need no snub: both pulleys fit in
+BRIDGED = 1.15  # offsets below this share of the window need no snub: both pulleys fit in
 TIGHT = 0.3  # ... and of a lively belt that walks on at least these
 HAND_MM = 0.03  # how inexactly a hand sets a screw (sd), as the answer's model has it
 USEFUL = 0.1  # a move that is to stop a walk must make holding likelier by this
@@ -73,7 +73,8 @@ class Bounds:
 @dataclass(frozen=True, slots=True)
 class Choice:
     """signed_mm: the move, positive to send the belt right. holds: probability that the belt then stays
-    centred.
+    centred. slack_mm: amounts that differ by less are the same for all that is known. leaves_mm: how far off the
+    belt is expected to be after it.
     """
 
     kind: Kind
@@ -82,6 +83,7 @@ class Choice:
     arrives_rev: float = 0.0
     explain: str = ""
     slack_mm: float = 0.0
+    leaves_mm: float = 0.0
 
 
 def holds(
@@ -329,7 +331,10 @@ def _move(
     if not amount or not worth or (not preset and abs(before.centre) < 1.5 * before.spread):
         return Choice("unsure", holds=alone, explain=explain)
     slack = max(after.spread, LEAN * bounds.centre_mm) / max(abs(belt.effect(horizon).centre), 1e-6)
-    return Choice("move", round(amount, 4), holds(belt, rev, bounds, amount), explain=explain, slack_mm=slack)
+    return Choice(
+        "move", round(amount, 4), holds(belt, rev, bounds, amount), explain=explain, slack_mm=slack,
+        leaves_mm=abs(after.centre),
+    )  # fmt: skip
 
 
 def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) -> Choice:
@@ -350,10 +355,14 @@ def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) 
     if abs(place) <= bridged_mm(belt, bounds, takeups) and (inside or abs(place) < TIGHT * bounds.centre_mm):
         return Choice("fine", explain=explain)
     cap = LARGEST * bounds.move_mm if known else bounds.move_mm
-    steps = int(cap / takeups.step_mm + 1e-9) or 1
-    amount = min((k * takeups.step_mm for k in range(-steps, steps + 1)), key=lambda a: expected(a)[1])
-    if known and abs(takeups.difference_mm("snub") + amount) > bounds.reach_mm:
-        return Choice("out-of-reach", amount, explain=explain)
-    if not amount or expected(amount)[1] > 0.85 * square:
-        return Choice("unsure", explain=explain)
-    return Choice("move", round(amount, 4), explain=explain)
+    for unit, most in (
+        (takeups.step_mm, cap),
+        (takeups.nudge_mm, takeups.step_mm),
+    ):  # finer for a lively snub
+        steps = int(most / unit + 1e-9) or 1
+        amount = min((k * unit for k in range(-steps, steps + 1)), key=lambda a: expected(a)[1])
+        if known and abs(takeups.difference_mm("snub") + amount) > bounds.reach_mm:
+            return Choice("out-of-reach", amount, explain=explain)
+        if amount and expected(amount)[1] <= 0.85 * square:
+            return Choice("move", round(amount, 4), explain=explain)
+    return Choice("unsure", explain=explain)

@@ -88,7 +88,7 @@ def alarm(name: str, state: str = "unacknowledged") -> AlarmStatus:
 
 def now_with(name: str, now: Now) -> Now:
     """The readings that go with an alarm."""
-    infeed, drive = now.sensors
+    infeed, drive, *_ = now.sensors
     if name == "belt-stopped":
         return replace(now, running=False, speed_mps=0.0)
     if name.startswith("edge"):
@@ -130,11 +130,23 @@ def station_of(units: str = "mm") -> Station:
     return parse_station(STATION + f'\n[procedure]\nunits = "{units}"\n')
 
 
+def both_edges() -> Station:
+    """Sensors at both edges of both pulleys."""
+    more = "".join(
+        f'\n[[sensor]]\nname = "{pulley}-right"\nchannel = {channel}\npulley = "{pulley}"\nedge = "right"\n'
+        "zero_counts = 32768\ncounts_per_mm = 600.0\n"
+        for pulley, channel in (("infeed", 2), ("drive", 3))
+    )
+    return parse_station(STATION + more)
+
+
 def scenes() -> Iterator[tuple[str, Station, Glance]]:
     """(name, station, glance) of everything worth looking at."""
     mm, inch = station_of(), station_of("inch")
     for stage in STAGES:
         yield f"stage-{stage}", mm, glance(stage, mm)
+    four = both_edges()
+    yield "both-edges", four, glance("steer", four, alarms=(alarm("drift"),))
     yield "inch-steer", inch, glance("steer", inch, advice=replace(MOVE, amount_mm=1.5875))
     for entry in CATALOGUE:
         changes: dict[str, Any] = {"alarms": (alarm(entry.name),)}

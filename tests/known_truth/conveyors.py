@@ -310,8 +310,8 @@ class Conveyor:
         return self.gain / self.per_mm * (self.skew0 + self.per_mm * self.difference_mm)
 
     def can_be_tracked(self) -> bool:
-        """False for faults, and for flat pulleys whose gain is so high that the finest nudge still walks
-        too much.
+        """False for faults, and for flat pulleys whose gain is so high that the finest move advised (a hair, a
+        twentieth of a wrench step) still walks too much.
         """
         if self.fault is not None:
             return False
@@ -319,7 +319,7 @@ class Conveyor:
             return True
         p = self.station.procedure
         hold_revs = 60 * p.hold_minutes / self.rev_s
-        left_over = 0.5 * (p.wrench_step_mm / 10) * abs(self.gain)
+        left_over = 0.5 * (p.wrench_step_mm / 20) * abs(self.gain)
         return left_over <= min(0.2, 1.3 * self.station.limits.centre_mm / hold_revs)
 
 

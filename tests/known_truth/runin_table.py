@@ -1,6 +1,6 @@
 """Runs many simulated run-ins in a closed loop and prints how well they went.
 
-python tests/known_truth/runin_table.py [number of conveyors]
+python tests/known_truth/runin_table.py [number of conveyors [first seed]]
 """
 
 from __future__ import annotations
@@ -196,15 +196,16 @@ def spread_of(moves: list[int]) -> str:
     return f"median {np.median(moves):g}, 95th {np.percentile(moves, 95):g}, most {max(moves)}"
 
 
-def table(n: int, say: Callable[[str], None] = print, fixed: bool = True) -> dict[str, float]:
+def table(n: int, say: Callable[[str], None] = print, fixed: bool = True, first: int = 0) -> dict[str, float]:
     """Prints the table for n conveyors and a quarter as many that no move can track."""
-    runs = [run(seed) for seed in range(n)]
+    seeds = range(first, first + n)
+    runs = [run(seed) for seed in seeds]
     can = [r for r in runs if r.can]
     tracked = [r for r in can if r.verdict == "tracked"]
     say(
         f"conveyors: {n}, of them {sum(r.kind == 'flat' for r in runs)} flat, "
         f"{sum(r.contrary for r in runs)} contrary; "
-        f"too lively for the finest nudge: {n - len(can)}"
+        f"too lively for the finest move: {n - len(can)}"
     )
     for kind in ("flat", "crown", "quick"):
         group = [r for r in can if r.kind == kind]
@@ -217,7 +218,7 @@ def table(n: int, say: Callable[[str], None] = print, fixed: bool = True) -> dic
     say(f"brought to tracked: {percent(len(tracked), len(can))}")
     say(f"moves needed: {spread_of([r.moves for r in tracked])}")
     if fixed:
-        beside = [r for r in (fixed_rule(seed) for seed in range(n)) if r.can]
+        beside = [r for r in (fixed_rule(seed) for seed in seeds) if r.can]
         good = [r for r in beside if r.verdict == "tracked"]
         say(
             f"fixed 1/16 in rule: tracked {percent(len(good), len(beside))}; "
@@ -238,7 +239,8 @@ def table(n: int, say: Callable[[str], None] = print, fixed: bool = True) -> dic
         f"can be tracked but was not: {percent(len(lost), len(can))} "
         f"{Counter((r.kind, r.action) for r in lost)}"
     )
-    bad = [run(seed, FAULTS[seed % len(FAULTS)]) for seed in range(1000, 1000 + max(n // 4, len(FAULTS)))]
+    bad_seeds = range(first + 1000, first + 1000 + max(n // 4, len(FAULTS)))
+    bad = [run(seed, FAULTS[seed % len(FAULTS)]) for seed in bad_seeds]
     named = [r for r in bad if r.action == "check" and r.moves <= 4 and r.causes]
     say(
         f"conveyors no move can track, named after at most 4 moves: {percent(len(named), len(bad))} "
@@ -258,4 +260,4 @@ def table(n: int, say: Callable[[str], None] = print, fixed: bool = True) -> dic
 
 
 if __name__ == "__main__":
-    table(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
+    table(*(int(a) for a in sys.argv[1:2] or ["200"]), first=int(sys.argv[2]) if len(sys.argv) > 2 else 0)

@@ -106,6 +106,7 @@ class WireOutcome:
     moves: int = 0
     early: int = 0
     stops: int = 0
+    slips: int = 0
     wrong_tracked: bool = False
     inside_95: int = 0
     forecasts: int = 0
@@ -133,6 +134,7 @@ class Loop:
         self.technician = Technician(HABITS[kind], seed)
         self.rev_s = self.params.length_mm / 1000.0 / self.params.speed_mps
         self.last_move = -math.inf
+        self.slipped = False
         self.awaited: list[float] = []
         self.out = WireOutcome(
             seed, not self.params.crowned, kind, self.params.direction < 0, fine_enough(self.params)
@@ -166,6 +168,7 @@ class Loop:
             simulation.move(deed.where, deed.side, deed.amount_mm, logged=deed.entry is not None)
             self.last_move = simulation.revolutions
             self.out.moves += 1
+            self.slipped = deed.entry is None or deed.entry.side != deed.side
             if deed.entry is not None:
                 self.pipeline.enter(dataclasses.replace(deed.entry, t_s=simulation.t_s))
                 wrong = deed.entry.side != deed.side
@@ -186,7 +189,8 @@ class Loop:
             )
         elif isinstance(message, Event) and message.kind == "alarm-raised":
             out.alarms[message.name] += 1
-            out.stops += message.name == "edge-stop" and out.moves > 0
+            if message.name == "edge-stop" and out.moves > 0:
+                out.stops, out.slips = out.stops + (not self.slipped), out.slips + self.slipped
             self._note(f"    ALARM {message.name} {message.pulley} {message.value_mm}")
         elif isinstance(message, Event) and message.name == "hold-broken":
             out.broken += 1
@@ -240,7 +244,8 @@ def table(seeds: range, say: Callable[[str], None] = print) -> dict[str, float]:
         say(f"  {name}: {percent(len(good), len(group))}, moves {most}")
     moves = [r.moves for r in tracked] or [0]
     say(f"moves: median {np.median(moves):g}, 95th {np.percentile(moves, 95):g}, most {max(moves)}")
-    say(f"edge past its stop after a move: {sum(r.stops > 0 for r in runs)}")
+    say(f"edge past its stop after a move made as advised: {sum(r.stops > 0 for r in runs)}")
+    say(f"... after one on the wrong side or not logged: {sum(r.slips > 0 for r in runs)}")
     say(f"moves advised too early: {sum(r.early for r in runs)} of {sum(r.moves for r in runs)}")
     inside, forecasts = sum(r.inside_95 for r in runs), sum(r.forecasts for r in runs)
     say(f"resting place or walk inside its 95 % interval: {percent(inside, forecasts)}")

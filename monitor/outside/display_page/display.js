@@ -175,7 +175,7 @@ function arrow(move) {
 const RULER = { wide: 640, high: 82, middle: 320 };
 const at = (mm) => RULER.middle + share(mm) * RULER.middle * 0.985;
 function drawRides() {
-  const order = [...picture.pulleys].sort((a, b) => (a.pulley < b.pulley ? 1 : -1));
+  const order = [...picture.pulleys].sort((a, b) => (a.pulley === b.pulley ? (a.looks_at < b.looks_at ? -1 : 1) : a.pulley < b.pulley ? 1 : -1));
   const box = $("rides");
   if (box.childElementCount !== order.length) box.replaceChildren(...order.map(rideBox));
   box.dataset.count = order.length;
@@ -328,13 +328,13 @@ async function fetchPast() {
   if (fetching) return;
   fetching = true;
   try {
-    const fresh = picture.run !== pastRun;
+    const fresh = picture.run !== pastRun, asked = picture.revs; // the picture may be another when the answer comes
     const answer = await fetch(`/history.json?after=${fresh ? 0 : Math.max(pastRev, 0)}`);
     if (!answer.ok) return;
     const past = await answer.json();
     figures.keep(past, fresh || past.run !== pastRun);
     pastRun = past.run;
-    pastRev = past.rows.length ? past.rows[past.rows.length - 1].rev : fresh ? picture.revs : pastRev;
+    pastRev = past.rows.length ? past.rows[past.rows.length - 1].rev : fresh ? asked : pastRev;
     figures.draw(picture);
   } catch { /* the next picture tries again */ } finally { setTimeout(() => { fetching = false; }, 400); }
 }

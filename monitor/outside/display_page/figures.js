@@ -16,7 +16,7 @@ const figures = (() => {
   }
   const known = (v) => v !== null && v !== undefined;
   const word = (mm, units) => (units === "inch" ? `${(Math.abs(mm) / 25.4).toFixed(2)} in` : `${Math.abs(mm).toFixed(Math.abs(mm) < 10 ? 1 : 0)} mm`) + (mm > 0 ? " right" : mm < 0 ? " left" : "");
-  const metres = (mm, units) => (units === "inch" ? `${(mm / 304.8).toFixed(1)} ft` : `${(mm / 1000).toFixed(1)} m`);
+  const metres = (mm, units, digits = 1) => (units === "inch" ? `${(mm / 304.8).toFixed(digits)} ft` : `${(mm / 1000).toFixed(digits)} m`);
 
   // A frame with lateral position upward; returns the drawing and its two scales.
   function frame(box, label, x0, x1, low, high, units, tall) {
@@ -98,8 +98,7 @@ const figures = (() => {
   const mix = (a, b, t) => a.map((v, k) => Math.round(v + (b[k] - v) * t));
   function drawRaster(picture) {
     const box = document.getElementById("raster"), made = [], rows = past.rows;
-    const dark = getComputedStyle(document.documentElement).getPropertyValue("--ground").trim() === "#1d2123";
-    const [zero, right, left] = dark ? [[70, 76, 78], [250, 176, 90], [196, 150, 240]] : [[240, 240, 236], [150, 70, 0], [84, 34, 128]];
+    const [left, zero, right] = [[18, 28, 92], [124, 138, 140], [253, 229, 132]]; // lightness alone tells the side
     for (const { sensor, pulley } of picture.pulleys) {
       const lines = rows.map((r) => r.sensors[sensor]?.edges || []).filter((l) => l.length);
       if (!lines.length) continue;
@@ -136,7 +135,7 @@ const figures = (() => {
     if (!all.length) { box.replaceChildren("Not known yet."); return; }
     const reach = Math.max(...all.map(Math.abs), 0.5) * 1.15, length = past.length_mm, peak = Math.max(...all) - Math.min(...all);
     const bad = [...new Map(past.sections.filter((s) => s.kind === "alarm-raised" && known(s.start_mm)).map((s) => [Math.round(s.start_mm / 200), s])).values()];
-    const spans = bad.map((s) => `${metres(s.start_mm, picture.units)} to ${metres(s.end_mm, picture.units)}`);
+    const spans = bad.map((s) => `${metres(s.start_mm, picture.units, 2)} to ${metres(s.end_mm, picture.units, 2)}`);
     const label = `Camber, ${word(peak, picture.units).replace(" right", "")} from peak to peak over ${metres(length, picture.units)}. ${spans.length ? `Bad section: ${spans.join("; ")} from the mark.` : "No bad section is known."}`;
     const { drawing, x, y, height, rem } = frame(box, label, 0, length, -reach, reach, picture.units, 13);
     bad.forEach((s, k) => {

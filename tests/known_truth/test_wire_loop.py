@@ -1,0 +1,34 @@
+"""The closed loop on wire bytes: three conveyors every day, twelve in the slow step, forty by the script."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.known_truth.wire_table import WireOutcome, run, table
+
+
+@pytest.fixture(scope="module")
+def runs() -> list[WireOutcome]:
+    return [run(seed, most_revs=120.0) for seed in range(3)]
+
+
+def test_real_bytes_are_brought_to_tracked(runs: list[WireOutcome]) -> None:
+    assert [r.verdict for r in runs] == ["tracked"] * 3
+    assert not any(r.wrong_tracked or r.stops or r.early for r in runs)
+    assert max(r.moves for r in runs) <= 6
+
+
+def test_forecasts_hold_on_real_bytes(runs: list[WireOutcome]) -> None:
+    assert sum(r.inside_95 for r in runs) >= sum(r.forecasts for r in runs) - 1
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+def test_twelve_conveyors() -> None:
+    figures = table(range(100, 112))
+    assert figures["tracked"] >= 10 / 12
+    assert figures["median"] <= 3
+    assert figures["stops"] == 0
+    assert figures["early"] == 0
+    assert figures["wrong"] == 0
+    assert figures["inside"] >= 0.85
