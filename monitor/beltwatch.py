@@ -60,7 +60,7 @@ DEFAULT_LENGTH_MM = 12_000.0  # belt length where the station file has none
 
 @dataclass(frozen=True, slots=True)
 class BeltFinding:
-    """Something about the belt at time_us. name: an alarm's of outputs.md, or jump; active: begins or ends."""
+    """Something about the belt begins (active) or ends at time_us. name: an alarm's, jump, or travel-lost."""
 
     time_us: int
     name: str
@@ -336,6 +336,7 @@ class BeltWatch:
 
     def _lose(self) -> None:
         """Travel is lost: nothing is judged until it is known again."""
+        self._find(self.seen_us, "travel-lost", True)
         self.motion.forget()
         self._blind = True
         self._suspected_u = math.nan
@@ -461,7 +462,9 @@ class BeltWatch:
                 self._doubted.pop(pulley, None)
                 self._drift(live.end_us, pulley, f)
             else:
-                self._find(live.end_us, "jump", True, pulley=pulley, text=f"{f.u_onset:.3f}")
+                if self._suspected_u != self._suspected_u:
+                    self._find(live.end_us, "jump", True, pulley=pulley, text=f"{f.u_onset:.3f}")
+                self._distrust(live.u_end)  # a belt seldom jumps; travel that is wrong does it often
         if pulley in self._doubted and live.u_end >= self._doubted[pulley][0]:
             self._release(live.end_us, pulley)
 

@@ -265,6 +265,8 @@ class Pipeline:
         t_s = f.time_us / 1e6
         if f.name == "drift":
             self._drift(t_s, f)
+        elif f.name == "travel-lost":
+            self._walk_onset.clear()
         elif f.name == "jump" and f.pulley is not None:
             self._walk_onset.setdefault(f.pulley, float(f.text))
         elif f.name == "run-out":
