@@ -125,9 +125,10 @@ def drifting_belts(families: list[str], seeds: range) -> list[Belt]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--families", default=",".join(FAMILIES))
-    parser.add_argument("--seeds", type=int, default=6)
+    parser.add_argument("--seeds", default="0:6", help="first:last, the last not included")
     args = parser.parse_args()
-    belts = drifting_belts(args.families.split(","), range(args.seeds))
+    first, last = (int(n) for n in args.seeds.split(":"))
+    belts = drifting_belts(args.families.split(","), range(first, last))
     rng = np.random.default_rng(1)
     delays = np.concatenate([delay_rev(belt, rng)[:25] for belt in belts])
     middle, late = np.quantile(delays, [0.5, 0.9])
