@@ -47,6 +47,7 @@ EARLY_TURNS = (
 )
 WELL_KNOWN = 0.08  # relative standard error of a swing's amplitude at which it is told
 SECTION_SHARE = 0.25  # more stations out of line than this are no section: a swing not yet known does that
+PUT_RIGHT_MM = 0.2  # a swing whose amplitude changes by more had left itself in the wander learnt
 RUNOUT_TURNS = 12  # turns that a profile freed of run-out is made of
 FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
@@ -274,6 +275,10 @@ class BeltWatch:
         camber = self.profiles[s].mean_over(u_start, u_end)
         return camber if swing is None else camber + swing.mean_over(u_start, u_end)
 
+    def _reading_of(self, s: int, u_start: float, u_end: float) -> float:
+        """What a sensor would read over a stretch of travel with its pulley's line at nil, mm."""
+        return self._camber(s, u_start, u_end) + self._offset[s]
+
     def _noise_mm2(self, s: int, time_us: int) -> float:
         noise = self._gate.noise_mm(s, time_us)
         if noise != noise:
@@ -319,7 +324,7 @@ class BeltWatch:
         else:
             change = self.motion.step(
                 live.start_us, live.end_us, live.u_start, live.u_end, live.reading_mm, rest, noise,
-                wander, kappa, t.factor, t.turn_us, lambda s, a, b: self._camber(s, a, b) + self._offset[s],
+                wander, kappa, t.factor, t.turn_us, self._reading_of,
             )  # fmt: skip
         if change is None:
             return False
@@ -480,7 +485,11 @@ class BeltWatch:
             w.evidence > BOTH_EVIDENCE or (w.state == "drifting" and u - w.onset_u < BOTH_REV) for w in others
         )
         since_us = live.end_us - (u - f.u_onset) * self.tracker.turn_us
-        wrong = self.walks[pulley].misfit > MISFIT or self.motion.seems_still(since_us)
+        walk = self.walks[pulley]
+        wrong = walk.misfit > MISFIT or self.motion.seems_still(since_us)
+        wrong = wrong or self.motion.might_have_changed(
+            walk.s2_mm2, walk.kappa_per_rev, self.tracker.turn_us, self._reading_of
+        )
         if both or wrong or self._suspected_u == self._suspected_u:
             self._distrust(u)
             return math.floor(u) + 1.0 + LOST_REV if self.station.conveyor.marks else u + BOTH_REV
@@ -782,6 +791,12 @@ class BeltWatch:
         if swing is not had:  # its figures were put right: so is the camber that was learnt with the old ones
             turns = self._learnt[s]
             profile.correct(mean_swing(had, turns, TURN_BINS) - mean_swing(swing, turns, TURN_BINS))
+            if (
+                had is not None
+                and swing is not None
+                and abs(swing.amplitude_mm - had.amplitude_mm) > PUT_RIGHT_MM
+            ):
+                self._learn_wander_anew(s)
             self._tell_runout(s)
         if out is None:
             return

@@ -38,6 +38,7 @@ KEPT = 240  # bins kept
 SLOWEST = 0.6  # of its last speed, at which a belt whose speed is not known is thought to run at least
 MISFIT = 4.0  # chi-square per degree of freedom, at one sensor, from which the present travel is doubted
 GAIN = 16.0  # chi-square that a scenario must save at each of two sensors
+SOMEWHAT = 0.35  # of both, where a walk was found and another speed is but a rival to it
 FIT = 3.0  # chi-square per degree of freedom that it may leave at each
 
 ProfileMean = Callable[[int, float, float], float]
@@ -97,7 +98,7 @@ class MotionWatch:
             return self._starts()
         if len(self._seen) < STARTS[1] + LOOK or self._quiet or not self._startled(wander_mm2, kappa_per_rev):
             return None
-        change = self._try(3.0 * wander_mm2 * kappa_per_rev / LIVE_STEPS, turn_us, mean_over)
+        change = self._try(3.0 * wander_mm2 * kappa_per_rev / LIVE_STEPS, turn_us, mean_over, 1.0)
         if change is None:
             self._quiet = 2  # look again two bins later
         return change
@@ -170,7 +171,18 @@ class MotionWatch:
                 return True
         return False
 
-    def _try(self, step_mm2: float, turn_us: float, mean_over: ProfileMean) -> SpeedChange | None:
+    def might_have_changed(
+        self, wander_mm2: float, kappa_per_rev: float, turn_us: float, mean_over: ProfileMean
+    ) -> bool:
+        """Would another speed explain the latest readings at two sensors, if only somewhat better?"""
+        if len(self._seen) < STARTS[1] + LOOK:
+            return False
+        step_mm2 = 2.0 * wander_mm2 * kappa_per_rev / LIVE_STEPS
+        return self._try(step_mm2, turn_us, mean_over, SOMEWHAT) is not None
+
+    def _try(
+        self, step_mm2: float, turn_us: float, mean_over: ProfileMean, strict: float
+    ) -> SpeedChange | None:
         best: tuple[float, SpeedChange] | None = None
         for back in STARTS:
             if len(self._seen) < back + LOOK:
@@ -179,23 +191,23 @@ class MotionWatch:
             before = list(self._seen)[-back - LOOK : -back]
             levels = [_mean([b.rest[s] for b in before]) for s in range(self._n)]
             now = self._misfit(bins, levels, step_mm2, None, turn_us, mean_over)
-            if not any(chi > MISFIT * dof > 0 for chi, dof in now):
+            if not any(chi > strict * MISFIT * dof > 0 for chi, dof in now):
                 continue
             for f in FACTORS:
                 left = self._misfit(bins, levels, step_mm2, f, turn_us, mean_over)
-                if self._explains(now, left):
+                if self._explains(now, left, strict):
                     total = sum(chi for chi, _ in left) / sum(dof for _, dof in left)
                     total -= STOP_FAVOUR if f == 0.0 else 0.0
                     if best is None or total < best[0]:
                         best = (total, SpeedChange(bins[0].start_us, f))
         return best[1] if best else None
 
-    def _explains(self, now: list[tuple[float, int]], left: list[tuple[float, int]]) -> bool:
+    def _explains(self, now: list[tuple[float, int]], left: list[tuple[float, int]], strict: float) -> bool:
         """Every sensor must fit, and two of them (or the only one) must fit much better than before."""
         heard = [(a, b, dof) for (a, dof), (b, _) in zip(now, left, strict=True) if dof]
         if any(b > FIT * dof for _, b, dof in heard):
             return False
-        return sum(a - b > GAIN for a, b, _ in heard) >= min(2, self._n)
+        return sum(a - b > strict * GAIN for a, b, _ in heard) >= min(2, self._n)
 
     def _misfit(
         self,

@@ -32,6 +32,7 @@ FINE: NDArray[np.float64] = (
     np.arange(-5.0, 6.0) * 0.004
 )  # orders about each of them: phases of all turns tell them from each other
 FINEST: NDArray[np.float64] = np.arange(-8.0, 9.0) * 0.0005  # and about the best of them
+USUAL_MM = 2.0  # amplitude that run-out seldom exceeds (common practice, no source)
 LEAST_AMPLITUDE_MM = 0.25  # a smaller swing is not worth a word
 BESIDE = 1.5 + 0.7 * np.arange(6)  # orders beyond those searched, which show what mere noise has
 LIKELY = 2.0  # log likelihood below the best within which an order still counts: two standard deviations
@@ -141,10 +142,11 @@ class RunoutWatch:
         if self.found is not None:
             at = int(np.argmin(np.abs(self._orders - self.found.order)))
             near = near[max(at - 1, 0) : at + 2]
-        energy, swing, power = self._energy(seen[:, near], k, self._orders[near])
+        energy = self._energy(seen[:, near], k, self._orders[near], noise=noise)[0]
         g, i = divmod(int(np.argmax(energy)), FINE.size)
         fine = FINE[i] + FINEST
-        energy, swing, power = self._energy(seen[:, near[g : g + 1]], k, self._orders[near[g : g + 1]], fine)
+        best = near[g : g + 1]
+        energy, swing, power = self._energy(seen[:, best], k, self._orders[best], fine, noise)
         energy, swing, power = energy[0], swing[0], power[0]
         i = int(np.argmax(energy))
         offset, order = float(fine[i]), float(self._orders[near[g]] + fine[i])
@@ -190,10 +192,12 @@ class RunoutWatch:
         k: NDArray[np.float64],
         orders: NDArray[np.float64],
         fine: NDArray[np.float64] = FINE,
+        noise: float = 0.0,
     ) -> tuple[NDArray[np.float64], NDArray[np.complex128], NDArray[np.float64]]:
         """Energy explained, the swing's coefficient, and the power of what tells it; (orders, fine).
 
-        a: coefficients of the turns, (turns, orders).
+        a: coefficients of the turns, (turns, orders). noise: energy of mere noise; with it large swings are
+        thought unlikely (a normal prior, USUAL_MM), which matters where the turns hardly tell one from camber.
 
         Coefficients are taken on the grid of orders only; within half a step of it the wave's phase from
         turn to turn is what tells orders apart, and its coefficient is the same but for a known phase.
@@ -202,7 +206,7 @@ class RunoutWatch:
         z = np.exp(2j * math.pi * turned)
         dz = z - z.mean(axis=2, keepdims=True)
         da = (a - a.mean(axis=0, keepdims=True)).T[:, None, :]
-        power = np.maximum((np.abs(dz) ** 2).sum(axis=2), 1e-9)
+        power = np.maximum((np.abs(dz) ** 2).sum(axis=2), 1e-9) + noise / (0.5 * USUAL_MM) ** 2
         swing = (np.conj(dz) * da).sum(axis=2) / power
         return np.abs(swing) ** 2 * power, swing, power
 
