@@ -9,18 +9,36 @@ A latching alarm's return must be acknowledged even when the alarm was. A shelve
 end, then it is what it would have been. A suppressed alarm (see the table's `suppressed_by`) is not
 annunciated while its suppressor stands, and is when the suppressor goes and the alarm still stands.
 
-Chatter: an alarm that was raised three times within 60 s repeats faster than a person can answer, so it is
-held raised until it has been quiet for 60 s (three in a minute is the usual definition of a chattering alarm,
-from EEMUA 191 and ISA-18.2, quoted from memory). So no alarm is annunciated more than three times a minute.
+On-delay: only behind another alarm. Each detector raises only when its estimate and that estimate's own spread leave
+one false alarm in so many revolutions; to wait longer would charge a true alarm twice. But a consequence outlasts its
+cause as it came behind it: an alarm that was raised so long after the one that suppresses it stays suppressed for twice
+that lag after the other has gone, at most a tenth of its time to respond, and the urgent one not at all. What nobody
+should be called for again is handled at the return, as follows.
 
-Off-delay: an alarm that keeps coming back more slowly is held, too, and how long follows from its own record. When it
-came back at least twice it has returned only after a quiet of three times the longest of its last pauses: were the
-pauses exponential with that mean, 95 % would be shorter than three of them. At most ten minutes; the urgent one, which
-must call again soon, at most one.
+Chatter: an alarm that was raised three times within 60 s repeats faster than a person can answer, so it is held raised
+until it has been quiet for 60 s (three in a minute is the usual definition of a chattering alarm, from EEMUA 191 and
+ISA-18.2, quoted from memory). So no alarm is annunciated more than three times a minute.
+
+Off-delay: an alarm that keeps coming back more slowly is held, too, and how long follows from its own record, not from
+a fixed time. Were its pauses exponential, then of k of them with the longest M the next one exceeds c M with the
+probability E exp(-c M) = k! / ((c+1)(c+2)...(c+k)), whatever their mean (the order statistics of the exponential: M is
+the sum of k independent spacings of rates 1 to k). The hold is c(k) M with that probability set to RETURN_ERROR: of
+the returns that are told, that share is only a pause, and a call follows. RETURN_ERROR is what the flood limit
+leaves: the quickest nuisance that the chatter rule does not hold comes every 20 s, and is to take at most half of
+the one call in ten minutes, so 0.5 * 20 / 600 = 1/60. Then c(2) = 9.5, c(3) = 5.1, c(8) = 2.2, c(19) = 1.3; more memory
+would gain little (1 at 59 pauses) and follow a change late: hence PAUSES. One pause alone would ask for 59 times its
+length, so it takes two (PAUSES_NEEDED).
+
+An alarm that called nobody, since another one suppressed it, is not held: else it would call when the other goes.
+
+The hold's bounds. An alarm that stays away for ten minutes is by itself within EEMUA 191's one call in ten minutes, so
+each of its calls is worth making, longer pauses are not recorded, and no hold is longer (LONGEST_HOLD_S). The record
+is forgotten after a quiet that no record leaves possible at the same error: c(2) times that (FORGET_S). The urgent
+alarm must call again soon: its hold ends with the chatter rule's 60 s.
 
 Flood: when nine alarms were annunciated within ten minutes, a further one waits, shown as suppressed by `flood`, until
-that is no longer so (ten in ten minutes is EEMUA 191's limit of what a person can follow, from memory). An urgent
-alarm never waits.
+that is no longer so (ten in ten minutes is EEMUA 191's limit of what a person can follow, from memory; the tenth
+place is left for an urgent alarm, which never waits).
 
 Pure: time is passed in as `t_s`, seconds on one growing clock of the caller's. Nothing here is lost by being
 called twice: raising what is raised or clearing what is clear changes nothing.
@@ -41,14 +59,31 @@ from monitor.records import AlarmAcknowledged, AlarmShelved, Event, plain
 AlarmState = Literal["normal", "unacknowledged", "acknowledged", "returned-unacknowledged", "shelved"]
 CHATTER_RAISES = 3
 CHATTER_WINDOW_S = 60.0
-PAUSES = 8  # how many of an alarm's last pauses are remembered
-PAUSES_NEEDED = 2  # it must have come back so often before they say anything
-QUIET_PAUSES = 3.0  # -ln(0.05)
-LONGEST_HOLD_S = 600.0  # what comes back more seldom than that is worth a call each time
-FORGET_S = 3600.0
 FLOOD_CALLS, FLOOD_WINDOW_S = 9, 600.0
 FLOOD = "flood"
-MAX_SHELVE_MINUTES = 480.0  # one shift; a fault that lasts longer is to be mended, not silenced
+LAGS, GRACE_SHARE = 2.0, 0.1
+RETURN_ERROR = (
+    0.5 * CHATTER_WINDOW_S / CHATTER_RAISES / FLOOD_WINDOW_S
+)  # of told returns, that are only a pause
+PAUSES_NEEDED, PAUSES = 2, 19  # of an alarm's last pauses: how many say anything, how many are remembered
+LONGEST_HOLD_S = FLOOD_WINDOW_S
+MAX_SHELVE_MINUTES = (
+    480.0  # one shift: the next one must know; what lasts longer is to be mended, not silenced
+)
+
+
+def hold_factor(pauses: int, error: float = RETURN_ERROR) -> float:
+    """c(k): so many times the longest of k exponential pauses is exceeded by the next with probability `error`."""
+    low, high = 0.0, 1.0 / error  # for one pause it is 1/error - 1, for more it is less
+    for _ in range(60):
+        factor = 0.5 * (low + high)
+        longer = math.prod(i / (factor + i) for i in range(1, pauses + 1))
+        low, high = (factor, high) if longer > error else (low, factor)
+    return 0.5 * (low + high)
+
+
+HOLD_FACTORS = {pauses: hold_factor(pauses) for pauses in range(PAUSES_NEEDED, PAUSES + 1)}
+FORGET_S = HOLD_FACTORS[PAUSES_NEEDED] * LONGEST_HOLD_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +131,9 @@ class _Alarm:
     raises_s: list[float] = field(default_factory=list)
     pauses_s: deque[float] = field(default_factory=lambda: deque(maxlen=PAUSES))
     changed_s: float = -math.inf
+    after: str | None = None  # the alarm that suppresses it, or did until just now
+    grace_s: float = 0.0
+    free_s: float | None = None  # when that one's going counts
 
 
 class AlarmLifecycle:
@@ -243,6 +281,7 @@ class AlarmLifecycle:
                 alarm.status = replace(alarm.status, raised_s=None, cleared_s=None)
             alarm.raises_s = [r + shift_s for r in alarm.raises_s]
             alarm.changed_s += shift_s
+            alarm.free_s = None if alarm.free_s is None else alarm.free_s + shift_s
         self._calls_s = deque(call_s + shift_s for call_s in self._calls_s)
 
     def _alarm(self, where: str, name: str) -> _Alarm:
@@ -276,7 +315,7 @@ class AlarmLifecycle:
         if len(alarm.pauses_s) < PAUSES_NEEDED:
             return chatter_s
         longest_s = CHATTER_WINDOW_S if alarm.entry.priority == "urgent" else LONGEST_HOLD_S
-        return max(chatter_s, min(QUIET_PAUSES * max(alarm.pauses_s), longest_s))
+        return max(chatter_s, min(HOLD_FACTORS[len(alarm.pauses_s)] * max(alarm.pauses_s), longest_s))
 
     def _chatters(self, alarm: _Alarm) -> bool:
         return self._t_s - alarm.changed_s < self._hold_s(alarm)
@@ -287,8 +326,8 @@ class AlarmLifecycle:
         return len(self._calls_s) >= FLOOD_CALLS and alarm.entry.priority != "urgent"
 
     def _settle_return(self, alarm: _Alarm) -> None:
-        """The condition is gone: so is the alarm, unless it is held because it keeps coming back."""
-        if alarm.condition or not alarm.status.active or self._chatters(alarm):
+        """The condition is gone: so is the alarm, unless it is held because it keeps calling people."""
+        if alarm.condition or not alarm.status.active or (alarm.called and self._chatters(alarm)):
             return
         if alarm.called:
             alarm.acknowledged = alarm.acknowledged and not alarm.entry.latching
@@ -297,13 +336,24 @@ class AlarmLifecycle:
         alarm.status = replace(alarm.status, active=False)
 
     def _suppressor(self, alarm: _Alarm) -> str | None:
-        """The name of the alarm that makes this one pointless, if one stands."""
-        where = alarm.status.where
+        """The name of the alarm that makes this one pointless, if one stands or went just now."""
+        cause = self._cause(alarm)
+        if cause is not None:
+            lag_s = max((alarm.status.raised_s or 0.0) - (cause.raised_s or 0.0), 0.0)
+            grace_s = 0.0 if alarm.entry.priority == "urgent" else alarm.entry.respond_within_s * GRACE_SHARE
+            alarm.after, alarm.grace_s, alarm.free_s = cause.name, min(LAGS * lag_s, grace_s), None
+        elif alarm.after is not None:
+            alarm.free_s = self._t_s + alarm.grace_s if alarm.free_s is None else alarm.free_s
+            if self._t_s >= alarm.free_s:
+                alarm.after = None
+        return alarm.after
+
+    def _cause(self, alarm: _Alarm) -> AlarmStatus | None:
         for name in alarm.entry.suppressed_by:
-            for place in dict.fromkeys((where, "bay")):
+            for place in dict.fromkeys((alarm.status.where, "bay")):
                 other = self._alarms.get((place, name))
                 if other is not None and other.status.active:
-                    return name
+                    return other.status
         return None
 
     def _changed(self, before: dict[tuple[str, str], AlarmStatus]) -> list[AlarmStatus]:
@@ -322,6 +372,8 @@ class AlarmLifecycle:
         until_s = status.shelved_until_s
         if until_s is not None and self._t_s >= until_s:
             status = replace(status, shelved_until_s=None, shelved_by=None, shelved_why=None)
+        if not status.active:
+            alarm.after = None
         suppressor = self._suppressor(alarm) if status.active else None
         if suppressor is None and self._would_call(alarm, status) and self._flooded(alarm):
             suppressor = FLOOD

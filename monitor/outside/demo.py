@@ -135,7 +135,8 @@ def run_demo(
         station = write_station(folder / "station.toml", simulation, bench.port, address)
         ear = Ear(address, station)
         stack.callback(ear.close)
-        narrator = Narrator(console, station, simulation, speed_up, address.program, board, explain)
+        broker = f"{address.program} on port {address.port}"
+        narrator = Narrator(console, station, simulation, speed_up, broker, board, explain)
         narrator.introduce()
         service = stack.enter_context(Service(folder / "station.toml", folder, display))
         await_online(ear, service)

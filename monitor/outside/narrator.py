@@ -79,7 +79,8 @@ class Narrator:
         self._block(f"[bold]CAUTION[/] {CAUTION}")
         self._block(
             f"Time runs {self._speed_up:g} times faster than real. Times below are the belt's clock, min:s. "
-            f"± is the range that holds the truth 95 times in 100. Broker: {self._broker}."
+            f"± is the range that holds the truth 95 times in 100. Broker: {self._broker}; to follow it there: "
+            f"mosquitto_sub -p {self._broker.split()[-1]} -v -t 'runin/#'"
         )
         self._console.print()
 

@@ -249,7 +249,8 @@ def revolution_payload(head: Mapping[str, Any], revolution: Revolution) -> Revol
 
 def advice_payload(head: Mapping[str, Any], advice: Advice) -> AdvicePayload:
     """What to do next."""
-    return AdvicePayload.model_validate({**head, **advice.as_dict()})
+    said = {key: content for key, content in advice.as_dict().items() if content != ""}
+    return AdvicePayload.model_validate({**head, **said})
 
 
 def alarm_payload(head: Mapping[str, Any], status: AlarmStatus, t_s: float) -> AlarmPayload:

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import heapq
 import itertools
+import math
 import random
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 
 import pytest
 
-from monitor.alarms.lifecycle import AlarmLifecycle, AlarmStatus
+from monitor.alarms.lifecycle import HOLD_FACTORS, RETURN_ERROR, AlarmLifecycle, AlarmStatus, hold_factor
 from monitor.records import AlarmAcknowledged
 
 SENSORS = tuple(f"sensor-{k}" for k in range(8))
@@ -35,11 +36,15 @@ def flapping(rng: random.Random, where: str, name: str, on_s: float, off_s: floa
 
 
 def flapping_link(rng: random.Random, on_s: float, off_s: float) -> Iterator[Change]:
-    """With each loss of the link all eight sensors fall silent, too."""
+    """With each loss of the link that lasts half a second all eight sensors fall silent, and come back as late."""
+    lost_s = 0.0
     for t_s, where, name, raised in flapping(rng, "bay", "link-lost", on_s, off_s):
+        if not raised and t_s - lost_s > 0.5:
+            yield from ((lost_s + 0.5, sensor, "sensor-silent", True) for sensor in SENSORS)
         yield t_s, where, name, raised
-        for sensor in SENSORS:
-            yield t_s + 0.5, sensor, "sensor-silent", raised
+        if not raised and t_s - lost_s > 0.5:
+            yield from ((t_s + 0.5, sensor, "sensor-silent", False) for sensor in SENSORS)
+        lost_s = t_s
 
 
 def edge_at_its_limit(rng: random.Random, where: str, rev_s: float) -> Iterator[Change]:
@@ -179,3 +184,70 @@ def test_an_urgent_alarm_is_held_for_a_minute_at_most() -> None:
         life.advance(100.0 * k + 95.0)
         assert not life.status("sensor-0", "edge-stop").active
     assert life.status("sensor-0", "edge-stop").annunciations == 6
+
+
+def test_the_hold_follows_from_the_order_statistics_of_its_pauses() -> None:
+    """Against the exponential distribution drawn by the standard library, and the closed form where there is one."""
+    assert hold_factor(1, 0.05) == pytest.approx(19.0)  # 1 / (1 + c) = 0.05
+    assert hold_factor(2, 0.05) == pytest.approx(
+        (math.sqrt(161.0) - 3.0) / 2.0
+    )  # 2 / ((1 + c)(2 + c)) = 0.05
+    assert hold_factor(19, 0.05) == pytest.approx(1.0)  # the next one is the longest of 20
+    assert pytest.approx(1 / 60) == RETURN_ERROR
+    rng = random.Random(7)
+    for pauses in (2, 3, 8, 19):
+        factor = HOLD_FACTORS[pauses]
+        longer = sum(
+            rng.expovariate(1.0) > factor * max(rng.expovariate(1.0) for _ in range(pauses))
+            for _ in range(20_000)
+        )
+        assert longer / 20_000 == pytest.approx(RETURN_ERROR, abs=4 * math.sqrt(RETURN_ERROR / 20_000))
+
+
+def test_a_return_that_is_told_is_seldom_only_a_pause() -> None:
+    """A nuisance of one mean pause: the pauses that are taken for its end are the design's share."""
+    rng, life, key = random.Random(3), AlarmLifecycle(), ("sensor-1", "sensor-noisy")
+    t_s, told = 0.0, 0
+    for _ in range(4000):
+        t_s += rng.expovariate(1 / 5.0)
+        life.raise_alarm(*key, t_s)
+        t_s += rng.expovariate(1 / 5.0)
+        life.clear(*key, t_s)
+        pause_s = rng.expovariate(1 / 20.0)
+        life.advance(t_s + 0.999 * pause_s)
+        told += not life.status(*key).active
+        t_s += pause_s
+    assert 0.0 < told / 4000 < 1.5 * RETURN_ERROR
+
+
+def test_what_called_nobody_does_not_call_when_its_suppressor_goes() -> None:
+    """A link that flaps: eight sensors fall silent with it each time, and none of them is called in the end."""
+    life = AlarmLifecycle()
+    for k in range(40):
+        life.raise_alarm("bay", "link-lost", 60.0 * k)
+        life.raise_alarm("sensor-1", "sensor-silent", 60.0 * k + 0.5)
+        life.clear("sensor-1", "sensor-silent", 60.0 * k + 5.0)
+        life.clear("bay", "link-lost", 60.0 * k + 5.5)
+    life.advance(1e5)
+    assert life.status("bay", "link-lost").annunciations == 3
+    assert life.status("sensor-1", "sensor-silent").annunciations == 0
+
+
+def test_a_consequence_that_outlasts_its_cause_a_little_calls_nobody_and_one_that_stays_does() -> None:
+    life = AlarmLifecycle()
+    for name, where in (("link-lost", "bay"), ("sensor-silent", "sensor-1"), ("edge-stop", "sensor-1")):
+        life.raise_alarm(where, name, 10.0 if name == "link-lost" else 10.5)
+    life.clear("bay", "link-lost", 20.0)
+    assert life.status("sensor-1", "edge-stop").annunciations == 1  # the urgent one at once
+    assert life.status("sensor-1", "sensor-silent").suppressed_by == "link-lost"
+    life.advance(20.9)
+    assert life.status("sensor-1", "sensor-silent").annunciations == 0
+    life.advance(21.0)  # twice the half second that it came behind
+    assert life.status("sensor-1", "sensor-silent").annunciations == 1
+    life.raise_alarm("bay", "belt-stopped", 30.0)
+    life.raise_alarm("infeed", "drift", 500.0)
+    life.clear("bay", "belt-stopped", 600.0)
+    life.advance(629.9)
+    assert life.status("infeed", "drift").annunciations == 0
+    life.advance(630.0)  # a tenth of its 300 s at most
+    assert life.status("infeed", "drift").annunciations == 1

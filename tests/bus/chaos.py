@@ -188,7 +188,9 @@ class Chaos:
         self.board = Board(folder / "edge-board")
         self.file = folder / "station.toml"
         text = STATION.replace("/dev/serial/by-id/made-up", str(folder / "edge-board"))
-        self.file.write_text(f'{text}\n[mqtt]\nhost = "127.0.0.1"\nport = {self.proxy.port}\n')
+        tables = f'\n[mqtt]\nhost = "127.0.0.1"\nport = {self.proxy.port}\n'
+        tables += '[sparkplug]\ngroup_id = "chaos"\n'  # through the same troubles, and in nobody's way
+        self.file.write_text(text + tables)
         self.outbox = folder / "logs" / "test-hall" / "bay-9" / "outbox.sqlite"
         self.committed: dict[int, str] = {}
         self.listener = Listener(self.broker.port)

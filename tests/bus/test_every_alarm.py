@@ -21,6 +21,7 @@ from monitor.outside.service import run_service
 from monitor.settings import parse_station
 from monitor.simulation import Drift, Params, Simulation, make
 from tests.bus.conftest import WAIT_S, Ear, Heard, Mosquitto
+from tests.bus.sparkplug_rules import Host
 from tests.edge.pseudo_board import Board
 
 pytestmark = pytest.mark.mosquitto
@@ -72,6 +73,7 @@ BELTS: dict[str, tuple[Callable[[], Params], tuple[str, ...], tuple[float, ...]]
     "link": (lambda: make("fault-silent", 1), ("link-lost",), ()),
     "stop": (lambda: make("speed-stop", 1), ("belt-stopped",), ()),
 }
+SPARKPLUG = '[sparkplug]\ngroup_id = "hall"\n'
 EVERYDAY = ("early", "stuck", "mark missing")
 
 
@@ -88,7 +90,9 @@ class SimulatedBay:
             for line in text.splitlines()
         ]
         self.file = folder / "station.toml"
-        self.file.write_text("\n".join(lines) + f'\n[mqtt]\nhost = "127.0.0.1"\nport = {broker_port}\n')
+        self.file.write_text(
+            "\n".join(lines) + f'\n[mqtt]\nhost = "127.0.0.1"\nport = {broker_port}\n{SPARKPLUG}'
+        )
         self.station = parse_station(self.file.read_text())
         self.stopping = threading.Event()
         self.thread = threading.Thread(target=self._serve, daemon=True)
@@ -132,6 +136,7 @@ def raise_and_clear(tmp_path: Path, mosquitto: Mosquitto, belt: str) -> None:
     bay = SimulatedBay(tmp_path / "bay", params, mosquitto.port)
     site = f"runin/{bay.station.bay.site}/{bay.station.bay.name}/"
     ear = Ear(mosquitto.port, root=site)
+    host = Host(mosquitto.port, node=bay.station.bay.name)
     bay.thread.start()
     try:
         ear.wait_for(lambda h: h.topic == "state" and h.payload["online"] is True)
@@ -148,9 +153,13 @@ def raise_and_clear(tmp_path: Path, mosquitto: Mosquitto, belt: str) -> None:
             called = ear.wait_for(lambda h, t=topic: h.topic == t and h.payload["active"]).payload
             tells_what_to_do(name, called)
             ear.wait_for(lambda h, t=topic: h.topic == t and h.payload["cleared_s"] is not None)
+            active = f"Alarms/{where}/{name}/active"
+            host.wait_for(lambda _, of=active: {True, False} <= {report[0] for report in host.reports(of)})
+        assert host.judge.faults == []
     finally:
         bay.close()
         ear.close()
+        host.close()
 
 
 def tells_what_to_do(name: str, payload: dict[str, object]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
@@ -50,3 +51,55 @@ def test_the_unit_is_fed_by_the_service_and_sees_serial_ports() -> None:
     assert any(line.startswith("WatchdogSec=") for line in lines)
     assert "SupplementaryGroups=dialout" in lines
     assert {"DeviceAllow=char-ttyUSB rw", "DeviceAllow=char-ttyACM rw"} <= set(lines)
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed")
+def test_systemd_understands_every_line_of_the_unit(tmp_path: Path) -> None:
+    unit = tmp_path / "runin@bay-2.service"
+    unit.write_text(deploy_text("runin@.service").replace("/opt/runin/bin/runin", "/bin/true"))
+    command = ["systemd-analyze", "verify", "--man=no", str(unit)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert "runin@bay-2.service" not in done.stderr + done.stdout, done.stderr
+    assert done.returncode == 0
+    unit.write_text(unit.read_text().replace("ProtectClock=yes", "ProtectClok=yes"))  # it would find a fault
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert "ProtectClok" in done.stderr + done.stdout
+
+
+@pytest.mark.skipif(
+    shutil.which("systemd-sysusers") is None or shutil.which("systemd-tmpfiles") is None,
+    reason="systemd-sysusers and systemd-tmpfiles are not installed",
+)
+def test_user_and_folders_come_about_in_a_root_of_their_own(tmp_path: Path) -> None:
+    etc = tmp_path / "etc"
+    for kind in ("sysusers", "tmpfiles"):
+        (etc / f"{kind}.d").mkdir(parents=True)
+        (etc / f"{kind}.d" / "runin.conf").write_text(deploy_text(f"runin.{kind}.conf"))
+    (etc / "group").write_text("dialout:x:20:\n")
+    (etc / "passwd").write_text("")
+    if os.geteuid() != 0:
+        pytest.skip("folders of another user are made by root only")
+    for command in (["systemd-sysusers"], ["systemd-tmpfiles", "--create"]):
+        subprocess.run([*command, f"--root={tmp_path}"], check=True, capture_output=True)
+    assert re.search(r"^runin:x:\d+:\d+:Run-in monitor:/var/lib/runin:", (etc / "passwd").read_text(), re.M)
+    assert "dialout:x:20:runin" in (etc / "group").read_text()
+    modes = {
+        name: oct((tmp_path / name).stat().st_mode & 0o777) for name in ("etc/runin", "etc/runin/secret")
+    }
+    assert modes == {"etc/runin": "0o750", "etc/runin/secret": "0o700"}
+    logs = (tmp_path / "var/lib/runin").stat()
+    assert oct(logs.st_mode & 0o777) == "0o750"
+    assert f":{logs.st_uid}:" in (etc / "passwd").read_text()
+
+
+def test_the_installing_pages_commands_run_where_they_stand() -> None:
+    """Every command that is ours is called by its path, and every shipped file is copied from where it was written."""
+    lines = [line[4:] for line in deploy_text("INSTALL.md").splitlines() if line.startswith("    ")]
+    place = ""
+    for line in lines:
+        assert not line.startswith("runin "), line
+        moved = re.search(r"\bcd (\S+)", line)
+        place = moved[1] if moved else place
+        copied = re.match(r"cp (\S+)", line)
+        if copied and copied[1] in DEPLOY_FILES:
+            assert place == "/usr/local/share/runin", line
