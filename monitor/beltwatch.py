@@ -9,36 +9,45 @@ A profile takes in a turn only one turn later, when a walk that began in it woul
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .detection.motion import MotionWatch
+from .crosscheck import CrossCheck
+from .detection.edges import EdgeFinding, EdgePair
+from .detection.motion import STILL_BINS, MotionWatch, still_bins
 from .detection.position import TurnPosition, fit_first_turns, place_turn
-from .detection.runout import RunoutWatch
+from .detection.runout import RunoutWatch, mean_swing
 from .detection.sections import SectionFinding, SectionWatch
 from .detection.sensors import GatedBlock, SensorGate
 from .detection.walk import Passage, WalkEstimator, WalkFinding
 from .records import Behaviour, Pulley, Revolution, RevolutionRow
 from .revolutions.period import PeriodSearch, delay, slip
-from .revolutions.profile import Profile
+from .revolutions.profile import MEMORY_TURNS, Profile
 from .revolutions.tracker import LIVE_BINS, TURN_BINS, LiveBin, MarkFinding, Tracker, Turn
+from .revolutions.travel import TravelError
 from .settings import Station
 
 FIRST_TURNS = 3  # regular turns that make the first profile
 STEP_BINS = 2  # live bins to a step of the walk estimator
 BOTH_EVIDENCE = 4.0  # log likelihood ratio at the other pulley that makes a walk doubted until the next mark
 BOTH_REV = 0.4  # ... or a walk there that began no longer ago than this
-MARK_SLACK_REV = 0.02  # after the mark is due, revolutions
+MISFIT = 2.5  # mean squared innovation from which a line does not explain the readings: travel may be wrong
+LOST_REV = 0.5  # after the mark is due, revolutions: it will not come
+BIN_SAMPLES = 10.0  # typical samples of a live bin, for what a standing belt shows
 FAST_WALK = 7.0  # times drift_mm_per_rev: faster than this a walk is doubted for FAST_WAIT_REV
 FAST_WAIT_REV = 0.25
 FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before it is learnt
 EARLY_TURNS = (
     9  # run-out is looked for after every turn before this one, then after every eighth (known: second)
 )
+WELL_KNOWN = 0.08  # relative standard error of a swing's amplitude at which it is told
+SECTION_SHARE = 0.25  # more stations out of line than this are no section: a swing not yet known does that
+PUT_RIGHT_MM = 0.2  # a swing whose amplitude changes by more had left itself in the wander learnt
 RUNOUT_TURNS = 12  # turns that a profile freed of run-out is made of
 FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
@@ -52,7 +61,7 @@ DEFAULT_LENGTH_MM = 12_000.0  # belt length where the station file has none
 
 @dataclass(frozen=True, slots=True)
 class BeltFinding:
-    """Something about the belt at time_us. name: an alarm's of outputs.md, or jump; active: begins or ends."""
+    """Something about the belt begins (active) or ends at time_us. name: an alarm's, jump, or travel-lost."""
 
     time_us: int
     name: str
@@ -109,10 +118,20 @@ class BeltWatch:
             p: WalkEstimator(station.limits.drift_mm_per_rev, self.length_mm, LIVE_BINS // STEP_BINS)
             for p in self.pulleys
         }
+        self.pairs = {
+            p: EdgePair(station.limits.width_mm, self.length_mm)
+            for p, of in self.of_pulley.items()
+            if sorted(self.sensors[s].edge for s in of) == ["left", "right"]
+        }
         self.sections = [SectionWatch(station.limits.wobble_mm, self.length_mm) for _ in self.sensors]
         self.motion = MotionWatch(n)
         order = self.length_mm / (math.pi * station.conveyor.pulley_diameter_mm)
         self.runouts = [RunoutWatch(order) for _ in self.sensors]
+        self._learnt = [
+            deque[int](maxlen=MEMORY_TURNS) for _ in range(n)
+        ]  # turns that each profile is made of
+        self._told_runout = [False] * n
+        self.cross = CrossCheck(self.sensors, self.profiles)
         self._offset = [0.0] * n
         self._first: list[Turn] = []
         self._held: _Held | None = None
@@ -125,6 +144,7 @@ class BeltWatch:
         self.expected: tuple[float, ...] = (math.nan,) * n
         self._last_turn: Turn | None = None
         self.speed_spread = FIRST_SPEED_SPREAD
+        self.travel_error = TravelError()
         self._roughness = [
             FIRST_ROUGHNESS
         ] * n  # variance of a bin against what the sensor's noise alone gives
@@ -132,6 +152,8 @@ class BeltWatch:
         self._steps_seen: list[list[float]] = [[] for _ in range(n)]
         self._doubted: dict[Pulley, tuple[float, WalkFinding]] = {}
         self._blind = False
+        self._suspected_u = math.nan  # travel since which readings disagree with it
+        self._still_bins = STILL_BINS
         self.seen_us = 0  # end of the last live bin: nothing will be found about times before it
 
     # ------------------------------------------------------------ input
@@ -175,8 +197,12 @@ class BeltWatch:
         bins, turn, marks = self.tracker.mark(time_us)
         for live in bins:
             self._bin(live)
+        if self.standing and self.tracker.factor != 0.0:  # a mark does not pass while the belt stands
+            self.standing = False
+            self._find(time_us, "belt-stopped", False)
         self._marks(marks, time_us)
         if turn is not None:
+            self._trust(turn.end_us)
             self._turn(turn)
         if self._blind and not self.tracker.uncertain and not self.standing:
             self._see_again()
@@ -191,6 +217,9 @@ class BeltWatch:
         self._blind = not self.learning
         for watch in self.sections:
             watch.forget()
+        for pair in self.pairs.values():
+            pair.forget()
+        self.cross.forget()
         if self.learning:
             self._first = []
 
@@ -207,25 +236,48 @@ class BeltWatch:
         n = len(self.sensors)
         if self.learning:
             return
-        rest, noise, expected = [math.nan] * n, [math.nan] * n, [math.nan] * n
+        rest, noise, expected, slopes = [math.nan] * n, [math.nan] * n, [math.nan] * n, [0.0] * n
+        fraction = max(live.u_end - self.tracker.rev, 0.0)
         for s in range(n):
             expected[s] = self._camber(s, live.u_start, live.u_end)
-            if live.samples[s] and self._gate.fault(s, live.end_us) in ("", "sensor-noisy"):
+            believed = self._gate.fault(s, live.end_us) in ("", "sensor-noisy") and not self.cross.lying(s)
+            if live.samples[s] and believed:
+                slope = self._slope(s, live)
+                ahead, unsure = self.travel_error.ahead(slope, fraction)
+                expected[s] += ahead
                 rest[s] = live.reading_mm[s] - expected[s] - self._offset[s]
-                noise[s] = self._roughness[s] * (
-                    self._noise_mm2(s, live.end_us) / live.samples[s] + self._slip_mm2(s, live) + 1e-6
-                )
+                white = self._noise_mm2(s, live.end_us) / live.samples[s]
+                noise[s] = self._roughness[s] * (white + unsure + (slope * GRID_SLIP_REV) ** 2 + 1e-6)
+                slopes[s] = slope
         self._roughen(rest, noise)
         self.expected = tuple(expected)
         if self._moved(live, rest, noise) or self._blind:
             return
+        self._heed_travel(live, rest, noise, slopes, fraction)
         self._step(live, rest, noise)
+
+    def _heed_travel(
+        self, live: LiveBin, rest: list[float], noise: list[float], slopes: list[float], fraction: float
+    ) -> None:
+        """What this bin says of travel, against the lines as they stand."""
+        for p, of in self.of_pulley.items():
+            f = self.walks[p].filter
+            if f is None or self.walks[p].state == "settling":
+                continue
+            for s in of:
+                if rest[s] == rest[s] and not self._section_due(s, live):
+                    level, variance = f.expect(noise[s])
+                    self.travel_error.heed(slopes[s], fraction, rest[s] - level, variance)
 
     def _camber(self, s: int, u_start: float, u_end: float) -> float:
         """What repeats, over a stretch of travel: camber and the pulley's run-out, mm."""
         swing = self.runouts[s].found
         camber = self.profiles[s].mean_over(u_start, u_end)
         return camber if swing is None else camber + swing.mean_over(u_start, u_end)
+
+    def _reading_of(self, s: int, u_start: float, u_end: float) -> float:
+        """What a sensor would read over a stretch of travel with its pulley's line at nil, mm."""
+        return self._camber(s, u_start, u_end) + self._offset[s]
 
     def _noise_mm2(self, s: int, time_us: int) -> float:
         noise = self._gate.noise_mm(s, time_us)
@@ -250,13 +302,14 @@ class BeltWatch:
                 self._roughness[s] = min(max(self._roughness[s] * (0.7 + 0.3 * ratio), 0.3), 20.0)
             seen.clear()
 
-    def _slip_mm2(self, s: int, live: LiveBin) -> float:
-        """Variance that uncertain travel puts into a bin where the profile is steep, mm2."""
-        profile = self.profiles[s]
-        slope = (profile.at(live.u_end) - profile.at(live.u_start)) / max(live.u_end - live.u_start, 1e-9)
-        fraction = max(live.u_end - self.tracker.rev, 0.0)
-        slip = self.speed_spread * fraction + GRID_SLIP_REV
-        return (slope * slip) ** 2
+    def _slope(self, s: int, live: LiveBin) -> float:
+        """How steep what repeats is over a bin, mm/rev."""
+        profile, swing = self.profiles[s], self.runouts[s].found
+        span = live.u_end - live.u_start
+        if span <= 0.0:
+            return 0.0
+        slope = (profile.at(live.u_end) - profile.at(live.u_start)) / span
+        return slope if swing is None else slope + swing.slope_over(live.u_start, live.u_end)
 
     def _moved(self, live: LiveBin, rest: list[float], noise: list[float]) -> bool:
         """Is travel still right? Puts it right where the readings say otherwise."""
@@ -267,40 +320,85 @@ class BeltWatch:
             white = [
                 self._noise_mm2(k, live.end_us) / n if n else math.nan for k, n in enumerate(live.samples)
             ]
-            change = self.motion.still(live.start_us, live.end_us, live.reading_mm, white)
+            change = self.motion.still(live.start_us, live.end_us, live.reading_mm, white, self._still_bins)
         else:
             change = self.motion.step(
                 live.start_us, live.end_us, live.u_start, live.u_end, live.reading_mm, rest, noise,
-                wander, kappa, t.factor, t.turn_us, lambda s, a, b: self._camber(s, a, b) + self._offset[s],
+                wander, kappa, t.factor, t.turn_us, self._reading_of,
             )  # fmt: skip
         if change is None:
             return False
         stands = change.factor == 0.0
-        t.set_factor(float(change.start_us), 0.0 if stands else 1.0, same_speed=stands or self.standing)
-        self.motion.forget()
-        self._blind = True
-        for runout in self.runouts:
-            runout.forget()
-        self._doubted.clear()
-        for watch in self.sections:
-            watch.forget()
+        if not stands and not self.standing and not t.uncertain:
+            self._distrust(live.u_end)
+            return False
+        t.set_factor(float(change.start_us), 0.0 if stands else 1.0, same_speed=True)
+        self._lose()
         if stands != self.standing:
             self.standing = stands
             self._find(live.end_us, "belt-stopped", stands)
         return True
 
+    def _lose(self) -> None:
+        """Travel is lost: nothing is judged until it is known again."""
+        self._find(self.seen_us, "travel-lost", True)
+        self.motion.forget()
+        self._blind = True
+        self._suspected_u = math.nan
+        for runout in self.runouts:
+            runout.forget()
+        self._doubted.clear()
+        for watch in self.sections:
+            watch.forget()
+        for pair in self.pairs.values():
+            pair.forget()
+        self.cross.forget()
+        self._still_bins = still_bins(
+            [p.mm.reshape(LIVE_BINS, -1).mean(axis=1) for p in self.profiles],
+            [self._noise_mm2(s, self.seen_us) / BIN_SAMPLES for s in range(len(self.sensors))],
+        )
+
+    def _distrust(self, u: float) -> None:
+        """Readings say that travel may be wrong: walks found from now on wait for the next mark."""
+        if self._suspected_u != self._suspected_u:
+            self._suspected_u = u
+            self.tracker.suspect()
+
+    def _trust(self, time_us: int) -> None:
+        """A mark closed the turn: was travel right?"""
+        since, self._suspected_u = self._suspected_u, math.nan
+        if since != since:
+            return
+        if self.tracker.uncertain:
+            for watch in self.sections:
+                watch.forget(since)
+            self._lose()
+            return
+        for p in list(self._doubted):
+            self._release(time_us, p)
+
+    def _release(self, time_us: int, pulley: Pulley) -> None:
+        """A walk has waited long enough. What no line explains is no walk of the belt: its line starts anew."""
+        _, f = self._doubted.pop(pulley)
+        if self.walks[pulley].misfit > MISFIT:
+            self._start_line(pulley)
+        else:
+            self._drift(time_us, pulley, f)
+
     def _step(self, live: LiveBin, rest: list[float], noise: list[float]) -> None:
         levels = [math.nan] * len(self.sensors)
         for p in self.pulleys:
             walk, step = self.walks[p], self._steps[p]
-            seen = [s for s in self.of_pulley[p] if rest[s] == rest[s]]
+            due = p not in self.pairs and any(self._section_due(s, live) for s in self.of_pulley[p])
+            seen = [] if due else [s for s in self.of_pulley[p] if rest[s] == rest[s]]
             if step.bins == 0:
                 step.u_start, step.total, step.noise, step.readings = live.u_start, 0.0, 0.0, 0
             step.bins += 1
             if seen:
+                reading, variance = self._reading(live, p, seen, rest, noise)
                 step.readings += 1
-                step.total += sum(rest[s] for s in seen) / len(seen)
-                step.noise += sum(noise[s] for s in seen) / len(seen) ** 2
+                step.total += reading
+                step.noise += variance
             if step.bins >= STEP_BINS:
                 reading = step.total / step.readings if step.readings else math.nan
                 variance = step.noise / step.readings**2 if step.readings else math.nan
@@ -317,33 +415,84 @@ class BeltWatch:
                     )
         self.now = tuple(levels)
 
+    def _section_due(self, s: int, live: LiveBin) -> bool:
+        """Does sensor s see a section now that departed here, or at another sensor, within the last turns?"""
+        for other, watch in enumerate(self.sections):
+            if watch.sections:
+                shift = (self.station_mm(s, 0.0) - self.station_mm(other, 0.0)) / self.length_mm
+                if watch.expects(live.u_start + shift, live.u_end + shift):
+                    return True
+        return False
+
+    def _reading(
+        self, live: LiveBin, pulley: Pulley, seen: list[int], rest: list[float], noise: list[float]
+    ) -> tuple[float, float]:
+        """The whole belt's reading at a pulley in this bin, and its noise variance."""
+        pair, f = self.pairs.get(pulley), self.walks[pulley].filter
+        if pair is None:
+            return sum(rest[s] for s in seen) / len(seen), sum(noise[s] for s in seen) / len(seen) ** 2
+        left, right = sorted(self.of_pulley[pulley], key=lambda s: self.sensors[s].edge)
+        line, spread = (math.nan, math.nan) if f is None else (f.m + f.o, f.pmm + 2.0 * f.pmo + f.poo)
+        told = pair.step(
+            live.u_start, live.u_end, rest[left], rest[right], (noise[left], noise[right]), line, spread
+        )
+        self._offset[left] += told.moved_mm[0]
+        self._offset[right] += told.moved_mm[1]
+        for found in told.found:
+            self._edge_found(live.end_us, pulley, left, right, found)
+        return told.reading_mm, told.noise_mm2
+
+    def _edge_found(self, time_us: int, pulley: Pulley, left: int, right: int, f: EdgeFinding) -> None:
+        s = {"left": left, "right": right, "apart": None}[f.cause]
+        place = s if s is not None else left
+        here = f.u_start == f.u_start
+        self._find(
+            time_us,
+            f.name,
+            f.active,
+            pulley=pulley,
+            sensor=self.sensors[s].name if s is not None else None,
+            value_mm=f.size_mm,
+            start_mm=self.station_mm(place, f.u_start) if here else None,
+            end_mm=self.station_mm(place, f.u_end) if here else None,
+        )
+
     def _walked(self, live: LiveBin, pulley: Pulley, found: list[WalkFinding | Passage]) -> None:
         for f in found:
             if isinstance(f, Passage):
                 continue
             if f.name == "walk-begins":
-                self._doubted[pulley] = (self._doubt_until(pulley, f, live.u_end), f)
+                self._doubted[pulley] = (self._doubt_until(pulley, f, live), f)
             elif f.name == "walk-ends":
                 self._doubted.pop(pulley, None)
                 self._drift(live.end_us, pulley, f)
             else:
-                self._find(live.end_us, "jump", True, pulley=pulley, text=f"{f.u_onset:.3f}")
+                if self._suspected_u != self._suspected_u:
+                    self._find(live.end_us, "jump", True, pulley=pulley, text=f"{f.u_onset:.3f}")
+                self._distrust(live.u_end)  # a belt seldom jumps; travel that is wrong does it often
         if pulley in self._doubted and live.u_end >= self._doubted[pulley][0]:
-            self._drift(live.end_us, pulley, self._doubted.pop(pulley)[1])
+            self._release(live.end_us, pulley)
 
-    def _doubt_until(self, pulley: Pulley, f: WalkFinding, u: float) -> float:
+    def _doubt_until(self, pulley: Pulley, f: WalkFinding, live: LiveBin) -> float:
         """Travel until which a walk just found waits, since it may be travel that is wrong, not the belt.
 
         A belt that walks does so at one pulley first; when both readings leave their lines together the
         speed may have changed, which the next mark tells. So may a walk faster than belts walk.
         """
-        limit = self.station.limits.drift_mm_per_rev
+        u, limit = live.u_end, self.station.limits.drift_mm_per_rev
         others = [w for p, w in self.walks.items() if p != pulley]
         both = any(
             w.evidence > BOTH_EVIDENCE or (w.state == "drifting" and u - w.onset_u < BOTH_REV) for w in others
         )
-        if both:
-            return math.floor(u) + 1.0 + MARK_SLACK_REV if self.station.conveyor.marks else u + BOTH_REV
+        since_us = live.end_us - (u - f.u_onset) * self.tracker.turn_us
+        walk = self.walks[pulley]
+        wrong = walk.misfit > MISFIT or self.motion.seems_still(since_us)
+        wrong = wrong or self.motion.might_have_changed(
+            walk.s2_mm2, walk.kappa_per_rev, self.tracker.turn_us, self._reading_of
+        )
+        if both or wrong or self._suspected_u == self._suspected_u:
+            self._distrust(u)
+            return math.floor(u) + 1.0 + LOST_REV if self.station.conveyor.marks else u + BOTH_REV
         return u + FAST_WAIT_REV if abs(f.walk_mm_per_rev) > FAST_WALK * limit else u
 
     def _drift(self, time_us: int, pulley: Pulley, f: WalkFinding) -> None:
@@ -357,18 +506,32 @@ class BeltWatch:
         self._find(time_us, "drift", begins, pulley=pulley, value_mm=walk, text=f"{f.u_onset:.3f}")
 
     def _sectioned(self, time_us: int, s: int, found: list[SectionFinding]) -> None:
-        sensor = self.sensors[s]
         for f in found:
+            teller, kind = self._teller(s, f)
+            if teller is None:
+                continue
             self._find(
                 time_us,
                 "section-wobble",
                 f.name == "section-begins",
-                pulley=sensor.pulley,
-                sensor=sensor.name,
+                pulley=self.sensors[teller].pulley,
+                sensor=self.sensors[teller].name,
+                text=kind,
                 value_mm=f.peak_mm,
                 start_mm=self.station_mm(s, f.u_start),
                 end_mm=self.station_mm(s, f.u_end),
             )
+
+    def _teller(self, s: int, f: SectionFinding) -> tuple[int | None, str]:
+        """The sensor in whose name a section is told (None: it is told already), and what both edges say of it."""
+        pair = self.pairs.get(self.sensors[s].pulley)
+        if pair is None:
+            return s, ""
+        told = pair.section(self.sensors[s].edge, f)
+        if told is None:
+            return None, ""
+        same = (k for k in self.of_pulley[self.sensors[s].pulley] if self.sensors[k].edge == told[0])
+        return next(same), told[1]
 
     def _find(self, time_us: int, name: str, active: bool, **more: Any) -> None:
         self._tell(BeltFinding(time_us, name, active, **more))
@@ -382,14 +545,19 @@ class BeltWatch:
         self._blind = False
         self.motion.forget()
         for p in self.pulleys:
-            walk = self.walks[p]
-            if walk.state != "settling":
-                walk.start(self.tracker.travel_now, [], 4.0 * self.station.limits.drift_mm_per_rev)
-            self._steps[p] = _PulleyStep()
+            self._start_line(p)
+
+    def _start_line(self, pulley: Pulley) -> None:
+        """A new line of unknown slope, from here on."""
+        walk = self.walks[pulley]
+        if walk.state != "settling":
+            walk.start(self.tracker.travel_now, [], 4.0 * self.station.limits.drift_mm_per_rev)
+        self._steps[pulley] = _PulleyStep()
 
     # ------------------------------------------------------------ turns
 
     def _turn(self, turn: Turn) -> None:
+        self.travel_error.begin(self.speed_spread)
         last, self._last_turn = self._last_turn, turn
         if last is not None and turn.regular and last.regular and turn.rev == last.rev + 1:
             change = (turn.end_us - turn.start_us) / (last.end_us - last.start_us) - 1.0
@@ -397,6 +565,7 @@ class BeltWatch:
         if self.learning:
             self._first_turn(turn)
             return
+        turn = self._zeroed(turn)
         self._learn_roughness()
         places = [self._place(s, turn) for s in range(len(self.sensors))]
         self._report(turn, places)
@@ -406,7 +575,20 @@ class BeltWatch:
         self._learn_wander(turn, places, learn)
         self._learn_held()
         self._learn_length()
+        self._cross_check(turn)
         self._held = _Held(turn, places, learn)
+
+    def _zeroed(self, turn: Turn) -> Turn:
+        """The turn with what moved an edge's reading for good taken out, where both edges tell it."""
+        reading = turn.reading_mm
+        u = turn.rev - 1 + (np.arange(TURN_BINS) + 0.5) / TURN_BINS
+        for p, pair in self.pairs.items():
+            for s in self.of_pulley[p]:
+                moved = pair.moved_mm(self.sensors[s].edge, u)
+                if moved is not None:
+                    reading = reading.copy() if reading is turn.reading_mm else reading
+                    reading[s] -= moved
+        return turn if reading is turn.reading_mm else replace(turn, reading_mm=reading)
 
     def _first_turn(self, turn: Turn) -> None:
         places = [self._place(s, turn) for s in range(len(self.sensors))]
@@ -428,11 +610,11 @@ class BeltWatch:
             fit = fit_first_turns(np.array([t.reading_mm[s] for t in self._first]), w.s2_mm2, w.kappa_per_rev)
             self.profiles[s].replace(fit.profile_mm, len(self._first))
             self._learn_first_wander(s, fit.profile_mm)
+            self._learnt[s].extend(turn.rev - 1 for turn in self._first)
             for turn, level in zip(self._first, fit.levels_mm, strict=True):
                 self.runouts[s].add(turn.rev - 1, turn.reading_mm[s] - level)
             if self.runouts[s].look() and self.runouts[s].found is not None:
-                self.profiles[s].replace(self.runouts[s].profile(TURN_BINS), len(self._first))
-                self._tell_runout(s)
+                self._free_profile(s, len(self._first))
             walking.setdefault(sensor.pulley, []).append(
                 (fit.walk_mm_per_rev, fit.walk_se_mm_per_rev, fit.levels_mm[-1])
             )
@@ -440,6 +622,8 @@ class BeltWatch:
             mean = sum(f[2] for f in fits) / len(fits)
             for s, f in zip(self.of_pulley[p], fits, strict=True):
                 self._offset[s] = f[2] - mean if len(fits) > 1 else 0.0
+        for pair in self.pairs.values():
+            pair.start()
         self.learning = False
         self._blind = False
         end_us = self._first[-1].end_us
@@ -458,6 +642,7 @@ class BeltWatch:
                 )
         self._first = []
         self._learn_length()
+        self._share_profiles(self._last_turn)
 
     def _learn_first_wander(self, s: int, profile_mm: NDArray[np.float64]) -> None:
         """Wander within the first turns, as a turn to come will show it against their mean.
@@ -467,14 +652,24 @@ class BeltWatch:
         n = len(self._first)
         scale = math.sqrt((n + 1.0) / (n - 1.0))
         for turn in self._first:
-            self._learn_from(s, turn, scale * (turn.reading_mm[s] - profile_mm))
+            self._learn_from(s, scale * (turn.reading_mm[s] - profile_mm))
 
-    def _learn_from(self, s: int, turn: Turn, rest_mm: NDArray[np.float64]) -> None:
+    def _learn_wander_anew(self, s: int) -> None:
+        """Run-out was found (or given up): what the pulley's wander was learnt from had it in it."""
+        walk = self.walks[self.sensors[s].pulley]
+        walk.forget_wander()
+        for turn, row in self.runouts[s].turns:
+            swing = self.runouts[s].found
+            freed = row if swing is None else row - swing.over_cells(turn, TURN_BINS)
+            self._learn_from(s, freed - self.profiles[s].mm)
+
+    def _learn_from(self, s: int, rest_mm: NDArray[np.float64]) -> None:
         group = rest_mm.reshape(LIVE_BINS // STEP_BINS, -1)
         seen = np.isfinite(group)
         count = seen.sum(axis=1)
-        total = np.where(seen, group, 0.0).sum(axis=1)
-        residual = [t / n if n else math.nan for t, n in zip(total.tolist(), count.tolist(), strict=True)]
+        residual = np.full(count.size, np.nan)
+        some = count > 0
+        residual[some] = np.where(seen, group, 0.0).sum(axis=1)[some] / count[some]
         self.walks[self.sensors[s].pulley].learn_wander(residual)
 
     def _learn_length(self) -> None:
@@ -490,7 +685,7 @@ class BeltWatch:
                 if self.sensors[i].edge != self.sensors[d].edge:
                     continue
                 expected = carry / nominal
-                found, se = delay(self.profiles[d].mm, self.profiles[i].mm, expected, 0.05 * expected)
+                found, se = delay(self.profiles[d].own_mm, self.profiles[i].own_mm, expected, 0.05 * expected)
                 if found == found and 0.0 < se < 0.02 and found > 0.0:
                     spread = carry / found**2 * max(se, LEAST_DELAY_SE)
                     total += carry / found / spread**2
@@ -522,12 +717,38 @@ class BeltWatch:
         swing = self.runouts[s].found
         return reading if swing is None else reading - swing.over_cells(turn.rev - 1, TURN_BINS)
 
+    def _share_profiles(self, turn: Turn | None) -> None:
+        """Profiles of the same edge at the two pulleys help each other."""
+        if turn is None:
+            return
+        for s, sensor in enumerate(self.sensors):
+            walk, samples = self.walks[sensor.pulley], float(turn.samples[s].sum())
+            if samples > 0.0:
+                noise = math.sqrt(self._noise_mm2(s, turn.end_us))
+                self.cross.heard(s, noise, samples, walk.s2_mm2, walk.kappa_per_rev)
+        self.cross.share(self.station.conveyor.carry_length_mm / self.length_mm)
+
+    def _cross_check(self, turn: Turn) -> None:
+        """What the sensors say of each other, once a turn."""
+        self._share_profiles(turn)
+        for f in self.cross.judge(self.station.conveyor.carry_length_mm / self.length_mm):
+            self._find(
+                turn.end_us,
+                f.name,
+                f.active,
+                pulley=self.sensors[f.sensor].pulley,
+                sensor=self.sensors[f.sensor].name,
+                value_mm=f.figure,
+                text=self.sensors[f.other].name if f.other >= 0 else "",
+            )
+
     def _learnable(self, s: int, turn: Turn, place: TurnPosition) -> bool:
         walk = self.walks[self.sensors[s].pulley]
         return (
             turn.regular
             and place.used_share > 0.6
             and walk.state != "settling"
+            and not self.cross.lying(s)
             and self._gate.fault(s, turn.end_us) == ""
         )
 
@@ -541,38 +762,65 @@ class BeltWatch:
             if not held.learn[s] and not runout_only:
                 continue
             line = self.walks[self.sensors[s].pulley].path(u)
+            if runout_only and self.walks[self.sensors[s].pulley].state != "settling":
+                self.cross.turn(s, self._without_runout(s, held.turn))
             freed = held.turn.reading_mm[s] - held.places[s].position_mm - (line - float(line.mean()))
             if held.learn[s]:
-                self._add(s, held.turn, np.where(held.places[s].out, np.nan, freed))
+                self._add(s, held.turn, freed, held.places[s].out)
             else:  # run-out not yet known makes most stations look out of line
                 reading = held.turn.reading_mm[s]
                 seen = np.isfinite(reading)
                 if seen.any():
-                    self._add(s, held.turn, reading - float(np.median(reading[seen])), learn=False)
+                    self._add(s, held.turn, reading - float(np.median(reading[seen])), None)
 
-    def _add(self, s: int, turn: Turn, freed_mm: NDArray[np.float64], learn: bool = True) -> None:
-        """One more turn for the profile, and for the search for run-out."""
+    def _add(self, s: int, turn: Turn, freed_mm: NDArray[np.float64], out: NDArray[np.bool_] | None) -> None:
+        """One more turn for the search for run-out and, less its stations that are out, for the profile (None: not)."""
         watch, profile = self.runouts[s], self.profiles[s]
-        watch.add(turn.rev - 1, freed_mm)
+        section = out is not None and (watch.found is not None or float(out.mean()) < SECTION_SHARE)
+        watch.add(turn.rev - 1, np.where(out, np.nan, freed_mm) if section and out is not None else freed_mm)
         had = watch.found
-        if turn.rev % (2 if had is not None else 8) == 0 or turn.rev < EARLY_TURNS:
+        calm = not self.sections[s].sections  # a section that comes or goes changes the turns too
+        if calm and (turn.rev % (2 if had is not None else 8) == 0 or turn.rev < EARLY_TURNS):
             watch.look()
         swing = watch.found
         if (had is None) != (
             swing is None
         ):  # camber learnt so far had the swing in it, or had it taken out wrongly
-            profile.replace(watch.profile(TURN_BINS), min(profile.turns, RUNOUT_TURNS))
-            self._tell_runout(s)
+            self._free_profile(s, min(profile.turns, RUNOUT_TURNS))
             return
-        if not learn:
+        if swing is not had:  # its figures were put right: so is the camber that was learnt with the old ones
+            turns = self._learnt[s]
+            profile.correct(mean_swing(had, turns, TURN_BINS) - mean_swing(swing, turns, TURN_BINS))
+            if (
+                had is not None
+                and swing is not None
+                and abs(swing.amplitude_mm - had.amplitude_mm) > PUT_RIGHT_MM
+            ):
+                self._learn_wander_anew(s)
+            self._tell_runout(s)
+        if out is None:
             return
         cells = freed_mm if swing is None else freed_mm - swing.over_cells(turn.rev - 1, TURN_BINS)
-        profile.add(cells)
+        profile.add(np.where(out, np.nan, cells))
+        self._learnt[s].append(turn.rev - 1)
+
+    def _free_profile(self, s: int, worth_turns: int) -> None:
+        """Run-out was found (or given up): camber and wander learnt so far had it in them (or lacked it)."""
+        self.profiles[s].replace(self.runouts[s].profile(TURN_BINS), worth_turns)
+        self._learnt[s].clear()
+        self._learnt[s].extend(turn for turn, _ in self.runouts[s].turns)
+        self._learn_wander_anew(s)
+        self._tell_runout(s)
 
     def _tell_runout(self, s: int) -> None:
         swing = self.runouts[s].found
-        if swing is None or self._last_turn is None:
+        if swing is None:
+            self._told_runout[s] = False
             return
+        if self._told_runout[s] or swing.amplitude_se_mm > WELL_KNOWN * swing.amplitude_mm:
+            return
+        self._told_runout[s] = True
+        assert self._last_turn is not None
         sensor = self.sensors[s]
         self._find(
             self._last_turn.end_us,
@@ -596,7 +844,7 @@ class BeltWatch:
                 continue
             for s in usable:
                 rest = np.where(places[s].out, np.nan, self._without_runout(s, turn) - self.profiles[s].mm)
-                self._learn_from(s, turn, rest)
+                self._learn_from(s, rest)
 
     def _match(self, turn: Turn) -> None:
         """Without marks: put travel right by the profile, all sensors together."""
@@ -653,6 +901,11 @@ class BeltWatch:
         if self._blind:
             return "unknown"
         return "drifting" if state == "drifting" else "steady"
+
+    def moved_mm(self, pulley: Pulley, u_start: float, u_end: float) -> float:
+        """How far the whole belt went at a pulley between two travels, mm, by the lines found there."""
+        path = self.walks[pulley].path(np.array([u_start, u_end]))
+        return float(path[1] - path[0])
 
     # ------------------------------------------------------------ places on the belt
 

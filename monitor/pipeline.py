@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from .beltnotes import EDGE_NOTES, SECTION_WORDS, edge_note
 from .beltwatch import DEFAULT_LENGTH_MM, BeltFinding, BeltWatch
 from .detection.sections import EdgeWatch
 from .detection.sensors import SensorFinding, SensorGate
@@ -57,6 +58,9 @@ CAMBER_REV = (
 )
 SILENCE_US = 2_000_000  # no valid record for this long: the link is lost (outputs.md)
 TOGETHER_REV = 1.0  # walks at both pulleys that began this near to each other have one cause
+UNLOGGED_MOVES = (
+    2.0  # revolutions of a walk at the limit: what shifts the belt by less is no move of a take-up
+)
 UNLOGGED_REV = 1.7  # a walk that breaks off sooner was the belt's answer to a move, not a drift
 
 
@@ -261,6 +265,8 @@ class Pipeline:
         t_s = f.time_us / 1e6
         if f.name == "drift":
             self._drift(t_s, f)
+        elif f.name == "travel-lost":
+            self._walk_onset.clear()
         elif f.name == "jump" and f.pulley is not None:
             self._walk_onset.setdefault(f.pulley, float(f.text))
         elif f.name == "run-out":
@@ -279,6 +285,8 @@ class Pipeline:
                     text=text,
                 )
             )
+        elif f.name in EDGE_NOTES:
+            self._emit(edge_note(t_s, self.rev, f))
         elif f.name in ("mark", "mark-missing", "mark-extra"):
             self._mark(t_s, f)
         elif f.active:
@@ -290,6 +298,7 @@ class Pipeline:
                 value_mm=f.value_mm,
                 start_mm=f.start_mm,
                 end_mm=f.end_mm,
+                **({"text": SECTION_WORDS[f.text]} if f.text else {}),
             )
         else:
             self._clear(
@@ -319,6 +328,11 @@ class Pipeline:
         assert f.pulley is not None
         u = self._belt.tracker.travel_now
         if u - self._moved_u < self.station.procedure.settle_revs or self._unlogged:
+            return
+        if (
+            abs(self._belt.moved_mm(f.pulley, onset, float(f.text)))
+            < UNLOGGED_MOVES * self.station.limits.drift_mm_per_rev
+        ):
             return
         both = any(abs(o - onset) < TOGETHER_REV for p, o in self._walk_onset.items() if p != f.pulley)
         pulley: Pulley = "infeed" if both else f.pulley

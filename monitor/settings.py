@@ -159,6 +159,13 @@ class Limits(_Table):
     centre_mm: float = _number(0.05, 500, "mm", "a tracked belt stays within this of its target")
     drift_mm_per_rev: float = _number(0.001, 100, "mm/rev", "smallest true walk worth an alarm")
     wobble_mm: float = _number(0.05, 500, "mm", "smallest departure of a section worth an alarm")
+    width_mm: float = _number(
+        0.05,
+        500,
+        "mm",
+        "smallest damage of one edge, or change of width, worth a note (both edges seen)",
+        2.0,
+    )
     edge_warn_mm: float = _number(0.1, 1000, "mm", "actual edge this far from nominal: warn")
     edge_stop_mm: float = _number(0.2, 1000, "mm", "actual edge this far from nominal: stop and call")
 

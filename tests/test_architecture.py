@@ -28,8 +28,12 @@ ALLOWED: dict[str, set[str]] = {
     "settings": {"records", "errors"},
     "numerics": FOUNDATION,
     **{block: FOUNDATION | {"numerics"} for block in BLOCKS},
-    "beltwatch": FOUNDATION | {"numerics"} | set(BLOCKS) - {"simulation"},  # one half of the pipeline
-    "pipeline": FOUNDATION | {"numerics", "beltwatch"} | set(BLOCKS) - {"simulation"},
+    "crosscheck": FOUNDATION | {"numerics", "detection", "revolutions"},
+    "beltwatch": FOUNDATION
+    | {"numerics", "crosscheck"}
+    | set(BLOCKS) - {"simulation"},  # one half of the pipeline
+    "beltnotes": FOUNDATION | {"beltwatch"},
+    "pipeline": FOUNDATION | {"numerics", "beltwatch", "beltnotes"} | set(BLOCKS) - {"simulation"},
     "outside": FOUNDATION | {"numerics", "pipeline"} | set(BLOCKS),
     "cli": FOUNDATION | {"numerics", "pipeline", "outside"} | set(BLOCKS),
     "__main__": {"cli"},

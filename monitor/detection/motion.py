@@ -16,7 +16,10 @@ import math
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
 
 LIVE_STEPS = 128.0  # live bins a revolution, for the wander between two of them
 LOOK = 8  # bins over which a reading is compared with its expected change
@@ -29,8 +32,13 @@ STOP_FAVOUR = (
 STILL_BINS = 20  # bins of readings that scatter by white noise alone: the belt stands
 STILL_CHI2 = 1.7  # chi-square per degree of freedom that white noise stays below, 20 bins, 99 times in 100
 LEAVE_SIGMAS = 5.0  # a standing belt's reading this far from its mean, in two bins running: it runs again
+SHOWS = 1.5  # camber's scatter, of the noise's, at which a stretch cannot be taken for standing
+STANDING = 48  # bins of a standing belt with which the latest are compared
+KEPT = 240  # bins kept
+SLOWEST = 0.6  # of its last speed, at which a belt whose speed is not known is thought to run at least
 MISFIT = 4.0  # chi-square per degree of freedom, at one sensor, from which the present travel is doubted
 GAIN = 16.0  # chi-square that a scenario must save at each of two sensors
+SOMEWHAT = 0.35  # of both, where a walk was found and another speed is but a rival to it
 FIT = 3.0  # chi-square per degree of freedom that it may leave at each
 
 ProfileMean = Callable[[int, float, float], float]
@@ -44,8 +52,7 @@ class SpeedChange:
     factor: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Seen:
+class _Seen(NamedTuple):
     start_us: int
     end_us: int
     u_start: float
@@ -60,7 +67,7 @@ class MotionWatch:
 
     def __init__(self, sensors: int) -> None:
         self._n = sensors
-        self._seen: deque[_Seen] = deque(maxlen=48)
+        self._seen: deque[_Seen] = deque(maxlen=KEPT)
         self._quiet = 0
 
     def forget(self) -> None:
@@ -91,7 +98,7 @@ class MotionWatch:
             return self._starts()
         if len(self._seen) < STARTS[1] + LOOK or self._quiet or not self._startled(wander_mm2, kappa_per_rev):
             return None
-        change = self._try(3.0 * wander_mm2 * kappa_per_rev / LIVE_STEPS, turn_us, mean_over)
+        change = self._try(3.0 * wander_mm2 * kappa_per_rev / LIVE_STEPS, turn_us, mean_over, 1.0)
         if change is None:
             self._quiet = 2  # look again two bins later
         return change
@@ -102,33 +109,45 @@ class MotionWatch:
         end_us: int,
         reading_mm: Sequence[float],
         white_mm2: Sequence[float],
+        bins: int = STILL_BINS,
     ) -> SpeedChange | None:
         """One live bin while travel is uncertain: does the belt stand? Told without travel or profile.
 
         A standing belt's readings scatter by their white noise alone (white_mm2, of each bin) about one
-        value; a running one's by camber and wander too.
+        value; a running one's by camber and wander too. bins: how many must do so (see `still_bins`).
         """
         self._seen.append(
             _Seen(start_us, end_us, 0.0, 0.0, tuple(reading_mm), tuple(reading_mm), tuple(white_mm2))
         )
-        seen = list(self._seen)[-STILL_BINS:]
-        if len(seen) < STILL_BINS:
+        seen = list(self._seen)[-bins:]
+        if len(seen) < bins:
             return None
         heard = False
         for s in range(self._n):
-            bins = [b for b in seen if b.reading[s] == b.reading[s] and b.noise[s] == b.noise[s]]
-            if len(bins) < STILL_BINS // 2:
+            told = [b for b in seen if b.reading[s] == b.reading[s] and b.noise[s] == b.noise[s]]
+            if len(told) < bins // 2:
                 continue
             heard = True
-            weight = sum(1.0 / b.noise[s] for b in bins)
-            mean = sum(b.reading[s] / b.noise[s] for b in bins) / weight
-            if sum((b.reading[s] - mean) ** 2 / b.noise[s] for b in bins) > STILL_CHI2 * (len(bins) - 1):
+            if _scatter(told, s) > STILL_CHI2 * (len(told) - 1):
                 return None
         return SpeedChange(seen[0].start_us, 0.0) if heard else None
 
+    def seems_still(self, since_us: float) -> bool:
+        """Could the belt have stood since then? Every sensor's readings scatter by their noise about one value."""
+        bins = [b for b in self._seen if b.start_us >= since_us]
+        heard = False
+        for s in range(self._n):
+            seen = [b for b in bins if b.reading[s] == b.reading[s] and b.noise[s] == b.noise[s]]
+            if len(seen) < LOOK // 2:
+                continue
+            heard = True
+            if _scatter(seen, s) > STILL_CHI2 * (len(seen) - 1):
+                return False
+        return heard
+
     def _starts(self) -> SpeedChange | None:
         """While the belt stands a reading has no wander and no camber: any lasting change is travel."""
-        seen = list(self._seen)
+        seen = list(self._seen)[-STANDING:]
         if len(seen) < LOOK + 2:
             return None
         for s in range(self._n):
@@ -144,16 +163,26 @@ class MotionWatch:
 
     def _startled(self, wander_mm2: float, kappa_per_rev: float) -> bool:
         now, then = self._seen[-1], self._seen[-1 - LOOK]
-        wander = (
-            2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * max(now.u_end - then.u_end, LOOK / LIVE_STEPS))
-        )
+        travel = max(now.u_end - then.u_end, LOOK / LIVE_STEPS)
+        wander = 2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * travel)
         for s in range(self._n):
             change = now.rest[s] - then.rest[s]
             if abs(change) > TRIGGER_SIGMAS * math.sqrt(now.noise[s] + then.noise[s] + wander):
                 return True
         return False
 
-    def _try(self, step_mm2: float, turn_us: float, mean_over: ProfileMean) -> SpeedChange | None:
+    def might_have_changed(
+        self, wander_mm2: float, kappa_per_rev: float, turn_us: float, mean_over: ProfileMean
+    ) -> bool:
+        """Would another speed explain the latest readings at two sensors, if only somewhat better?"""
+        if len(self._seen) < STARTS[1] + LOOK:
+            return False
+        step_mm2 = 2.0 * wander_mm2 * kappa_per_rev / LIVE_STEPS
+        return self._try(step_mm2, turn_us, mean_over, SOMEWHAT) is not None
+
+    def _try(
+        self, step_mm2: float, turn_us: float, mean_over: ProfileMean, strict: float
+    ) -> SpeedChange | None:
         best: tuple[float, SpeedChange] | None = None
         for back in STARTS:
             if len(self._seen) < back + LOOK:
@@ -162,23 +191,23 @@ class MotionWatch:
             before = list(self._seen)[-back - LOOK : -back]
             levels = [_mean([b.rest[s] for b in before]) for s in range(self._n)]
             now = self._misfit(bins, levels, step_mm2, None, turn_us, mean_over)
-            if not any(chi > MISFIT * dof > 0 for chi, dof in now):
+            if not any(chi > strict * MISFIT * dof > 0 for chi, dof in now):
                 continue
             for f in FACTORS:
                 left = self._misfit(bins, levels, step_mm2, f, turn_us, mean_over)
-                if self._explains(now, left):
+                if self._explains(now, left, strict):
                     total = sum(chi for chi, _ in left) / sum(dof for _, dof in left)
                     total -= STOP_FAVOUR if f == 0.0 else 0.0
                     if best is None or total < best[0]:
                         best = (total, SpeedChange(bins[0].start_us, f))
         return best[1] if best else None
 
-    def _explains(self, now: list[tuple[float, int]], left: list[tuple[float, int]]) -> bool:
+    def _explains(self, now: list[tuple[float, int]], left: list[tuple[float, int]], strict: float) -> bool:
         """Every sensor must fit, and two of them (or the only one) must fit much better than before."""
         heard = [(a, b, dof) for (a, dof), (b, _) in zip(now, left, strict=True) if dof]
         if any(b > FIT * dof for _, b, dof in heard):
             return False
-        return sum(a - b > GAIN for a, b, _ in heard) >= min(2, self._n)
+        return sum(a - b > strict * GAIN for a, b, _ in heard) >= min(2, self._n)
 
     def _misfit(
         self,
@@ -220,6 +249,34 @@ class MotionWatch:
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""
         return dict(self.__dict__)
+
+
+def still_bins(profiles_mm: list[NDArray[np.float64]], white_mm2: list[float]) -> int:
+    """Live bins over which a belt must seem still, so that a running one would have shown its camber.
+
+    profiles_mm: of each sensor, (LIVE_STEPS,) means over live bins; white_mm2: variance of a bin. The least
+    length of which no stretch of this belt is flat at all sensors at once, at the slowest speed thought of.
+    """
+    cells = int(LIVE_STEPS)
+    for length in (20, 28, 40, 56, 80, 112):
+        flat = np.ones(cells, np.bool_)
+        for mm, white in zip(profiles_mm, white_mm2, strict=True):
+            round_twice = np.concatenate((mm, mm[:length]))
+            sums = np.concatenate((np.zeros(1), np.cumsum(round_twice)))
+            squares = np.concatenate((np.zeros(1), np.cumsum(round_twice**2)))
+            mean = (sums[length:] - sums[:-length])[:cells] / length
+            about = (squares[length:] - squares[:-length])[:cells] - length * mean**2
+            flat &= about < SHOWS * (length - 1) * white
+        if not flat.any():
+            return math.ceil(length / SLOWEST)
+    return KEPT - 1
+
+
+def _scatter(bins: list[_Seen], s: int) -> float:
+    """Chi-square of a sensor's readings about their own weighted mean."""
+    weight = sum(1.0 / b.noise[s] for b in bins)
+    mean = sum(b.reading[s] / b.noise[s] for b in bins) / weight
+    return sum((b.reading[s] - mean) ** 2 / b.noise[s] for b in bins)
 
 
 def _mean(values: list[float]) -> float:

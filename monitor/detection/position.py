@@ -132,7 +132,7 @@ def fit_first_turns(readings_mm: NDArray[np.float64], wander_mm2: float, kappa_p
     for k in range(1, turns):
         difference = readings_mm[k] - readings_mm[k - 1]
         seen = np.isfinite(difference)
-        steps.append(float(np.median(difference[seen])) if seen.sum() > cells // 3 else math.nan)
+        steps.append(float(np.median(difference[seen])) if seen.sum() > cells // 10 else math.nan)
     levels = np.concatenate(([0.0], np.cumsum(np.nan_to_num(np.array(steps))))) if steps else np.zeros(1)
     mean_wander = wander_mm2 * min(
         1.0, 2.0 / max(kappa_per_rev, 1e-9)
@@ -140,7 +140,7 @@ def fit_first_turns(readings_mm: NDArray[np.float64], wander_mm2: float, kappa_p
     known = [s for s in steps if s == s]
     walk = sum(known) / len(known) if known else math.nan
     walk_se = math.sqrt(2.0 * mean_wander) / len(known) if known else math.nan
-    slope = walk if known and abs(walk) > 3.0 * walk_se else 0.0
+    slope = walk**3 / (walk**2 + walk_se**2) if known else 0.0  # drawn to nil where it may be wander
     u = (np.arange(cells) + 0.5) / cells - 0.5
     freed = readings_mm - levels[:, None] - slope * u[None, :]
     profile = _nanmean(freed)

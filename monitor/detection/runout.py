@@ -4,37 +4,57 @@ A pulley turns a broken number of times f in a belt revolution, so its swing A e
 back a little turned each time, while camber comes back the same. With a_k the coefficient of turn k
 at order f, and p what camber leaks there: a_k = p + A e^(i 2 pi f k). Least squares over the turns
 kept separates the two as soon as the swing has turned enough; the order is the one that explains
-most, near belt length over pulley circumference, first on a coarse grid and then on a fine one.
+most, near belt length over pulley circumference.
 A synchronous average alone cannot do it: an order nearly commensurate with the belt is in it for
 dozens of revolutions (facts of synchronous averaging: Braun 1975, McFadden 1987).
 """
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-TURNS = 12  # turns kept: orders 1/12 of a revolution apart are told from each other
+ROWS = 12  # turns kept whole, for the camber freed of run-out
+TURNS = (
+    52  # turns before them whose coefficients are kept: an order 0.01 off commensurate turns by 230 degrees
+)
 LEAST_TURNS = 3
 REACH = 0.035  # relative error of length over circumference that is searched: the length may be 3 % wrong
-COARSE = 0.04  # step of the order on the coarse grid
-FINE = 0.004  # and on the fine one: 12 turns later the phase is off by at most 1/20 of a turn
+STEP = 0.04  # step of the grid of orders at which coefficients of turns are taken
+FINE: NDArray[np.float64] = (
+    np.arange(-5.0, 6.0) * 0.004
+)  # orders about each of them: phases of all turns tell them from each other
+FINEST: NDArray[np.float64] = np.arange(-8.0, 9.0) * 0.0005  # and about the best of them
+USUAL_MM = 2.0  # amplitude that run-out seldom exceeds (common practice, no source)
 LEAST_AMPLITUDE_MM = 0.25  # a smaller swing is not worth a word
-ABOVE_OTHERS = 30.0  # energy against the median over the grid; the greatest of 100 orders of mere noise has 7
+BESIDE = 1.5 + 0.7 * np.arange(6)  # orders beyond those searched, which show what mere noise has
+LIKELY = 2.0  # log likelihood below the best within which an order still counts: two standard deviations
+MEDIAN_EXPONENTIAL = math.log(2.0)  # median of noise energy over its mean
+ABOVE_OTHERS = 20.0  # energy against their mean; the greatest of 1,000 orders of mere noise has 7
+UNEXPLAINED = (
+    0.15  # of the energy: a section that came or went looks like a ramp of a turning swing, but leaves 0.25
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Runout:
-    """A pulley's swing in an edge reading: amplitude_mm * cos(2 pi order u + phase), u in revolutions."""
+    """A pulley's swing in an edge reading: amplitude_mm * cos(2 pi order u + phase), u in revolutions.
+
+    amplitude_se_mm: its standard error, from what mere noise shows at orders
+    beside it and from how the amplitude changes over the orders that explain the turns nearly as well.
+    """
 
     amplitude_mm: float
     order: float
     phase_rad: float
+    amplitude_se_mm: float
 
     def mean_over(self, u_start: float, u_end: float) -> float:
         """Mean of the swing over a stretch of travel, mm."""
@@ -45,6 +65,12 @@ class Runout:
         return self.amplitude_mm * (
             (math.sin(w * u_end + self.phase_rad) - math.sin(w * u_start + self.phase_rad)) / (w * span)
         )
+
+    def slope_over(self, u_start: float, u_end: float) -> float:
+        """Mean slope of the swing over a stretch of travel, mm/rev; NaN over none."""
+        w = 2.0 * math.pi * self.order
+        ends = math.cos(w * u_end + self.phase_rad) - math.cos(w * u_start + self.phase_rad)
+        return self.amplitude_mm * ends / (u_end - u_start) if u_end != u_start else math.nan
 
     def over_cells(self, turn: int, cells: int) -> NDArray[np.float64]:
         """Mean of the swing over each cell of a turn (travel turn to turn + 1), (cells,) mm."""
@@ -57,49 +83,99 @@ class RunoutWatch:
     """Looks for run-out in one sensor's turns."""
 
     def __init__(self, expected_order: float) -> None:
-        self._expected = expected_order
-        self._turns: deque[tuple[int, NDArray[np.float64]]] = deque(maxlen=TURNS)
+        reach = max(REACH * expected_order, 0.5)
+        self._orders = np.arange(expected_order - reach, expected_order + reach + STEP, STEP)
+        aside = reach + BESIDE
+        self._beside = np.concatenate((expected_order - aside[::-1], expected_order + aside))
+        self._beside = self._beside[self._beside > 1.0]
+        self._rows: deque[tuple[int, NDArray[np.float64]]] = deque(maxlen=ROWS)
+        self._coefficients: deque[tuple[int, NDArray[np.complex128]]] = deque(maxlen=TURNS)
+        self._waves: NDArray[Any] | None = None
         self.found: Runout | None = None
 
     def add(self, turn: int, freed_mm: NDArray[np.float64]) -> None:
         """One turn, (cells,) mm, the whole belt's path taken out, camber and run-out still in; NaN = not seen."""
-        self._turns.append((turn, freed_mm))
+        if self._waves is None:
+            u = (np.arange(freed_mm.size) + 0.5) / freed_mm.size
+            orders = np.concatenate((self._orders, self._beside))
+            self._waves = np.exp(-2j * math.pi * orders[:, None] * u[None, :]) / freed_mm.size
+        if not np.isfinite(freed_mm).any():
+            return
+        if len(self._rows) == ROWS:
+            self._coefficients.append((self._rows[0][0], self._coefficients_of([self._rows[0][1]])[0]))
+        self._rows.append((turn, freed_mm))
+
+    def _coefficients_of(self, rows: list[NDArray[np.float64]]) -> NDArray[np.complex128]:
+        """Coefficients at all orders, (rows, orders); where not seen, the difference from the mean is filled in."""
+        assert self._waves is not None
+        typical = np.nan_to_num(self._mean(self._freed()))
+        x = np.arange(typical.size)
+        filled = []
+        for row in rows:
+            seen = np.isfinite(row)
+            filled.append(typical + np.interp(x, x[seen], (row - typical)[seen], period=x.size))
+        whole = np.array(filled)
+        return np.asarray((whole - whole.mean(axis=1, keepdims=True)) @ self._waves.T)
 
     def forget(self) -> None:
         """Travel was lost: phases of earlier turns tell nothing of later ones."""
-        self._turns.clear()
+        self._rows.clear()
+        self._coefficients.clear()
         self.found = None
+
+    @property
+    def turns(self) -> list[tuple[int, NDArray[np.float64]]]:
+        """The turns kept whole: travel at the start, and (cells,) mm as they were added."""
+        return list(self._rows)
 
     def look(self) -> bool:
         """Search again. True when there is something new: run-out found, or its figures put right."""
-        if len(self._turns) < LEAST_TURNS:
+        if len(self._rows) < LEAST_TURNS:
             return False
-        rows = np.array([r for _, r in self._turns])
-        k = np.array([float(t) for t, _ in self._turns])
-        typical = np.nan_to_num(self._mean(rows))
-        rows = np.where(np.isfinite(rows), rows, typical[None, :])
-        reach = max(REACH * self._expected, 0.5)
-        grid = np.arange(self._expected - reach, self._expected + reach + COARSE, COARSE)
-        coarse = self._energy(rows, k, grid)[0]
-        order = self.found.order if self.found is not None else float(grid[int(np.argmax(coarse))])
-        fine = np.arange(order - COARSE, order + COARSE + FINE, FINE)
-        energy, swing = self._energy(rows, k, fine)
+        k = np.array([float(t) for t, _ in (*self._coefficients, *self._rows)])
+        seen = np.array(
+            [*(c for _, c in self._coefficients), *self._coefficients_of([r for _, r in self._rows])]
+        )
+        beside = self._energy(seen[:, self._orders.size :], k, self._beside)[0]
+        noise = float(np.median(beside)) / MEDIAN_EXPONENTIAL
+        near = np.arange(self._orders.size)
+        if self.found is not None:
+            at = int(np.argmin(np.abs(self._orders - self.found.order)))
+            near = near[max(at - 1, 0) : at + 2]
+        energy = self._energy(seen[:, near], k, self._orders[near], noise=noise)[0]
+        g, i = divmod(int(np.argmax(energy)), FINE.size)
+        fine = FINE[i] + FINEST
+        best = near[g : g + 1]
+        energy, swing, power = self._energy(seen[:, best], k, self._orders[best], fine, noise)
+        energy, swing, power = energy[0], swing[0], power[0]
         i = int(np.argmax(energy))
+        offset, order = float(fine[i]), float(self._orders[near[g]] + fine[i])
         amplitude = 2.0 * abs(complex(swing[i]))
-        if amplitude < LEAST_AMPLITUDE_MM or energy[i] < ABOVE_OTHERS * float(np.median(coarse)):
+        column = seen[:, near[g]]
+        left = float((np.abs(column - column.mean()) ** 2).sum()) - float(energy[i])
+        turns_so = left <= UNEXPLAINED * float(energy[i]) + 3.0 * k.size * noise
+        misfit = max(noise, left / (k.size - 2.0))
+        likely = energy >= energy[i] - LIKELY * misfit  # orders that explain the turns as well, or nearly
+        spread = float(np.max(np.abs(2.0 * np.abs(swing[likely]) - amplitude))) / LIKELY
+        se = math.hypot(math.sqrt(2.0 * misfit / float(power[i])), spread)
+        if amplitude < LEAST_AMPLITUDE_MM or energy[i] < ABOVE_OTHERS * noise or not turns_so:
             lost = self.found is not None
             self.found = None
             return lost
-        w = math.pi * float(fine[i]) / rows.shape[1]
-        self.found = Runout(amplitude * w / math.sin(w), float(fine[i]), float(np.angle(swing[i])))
+        cells = self._rows[-1][1].size
+        w = math.pi * order / cells
+        phase = float(np.angle(swing[i])) - math.pi * offset  # of the wave at its order, not at the grid's
+        self.found = Runout(amplitude * w / math.sin(w), order, phase, se)
         return True
 
     def profile(self, cells: int) -> NDArray[np.float64]:
         """Camber from the turns kept with the swing taken out, (cells,) mm, NaN = never seen."""
-        rows = []
-        for turn, row in self._turns:
-            rows.append(row - self.found.over_cells(turn, cells) if self.found is not None else row)
-        return self._mean(np.array(rows))
+        return self._mean(self._freed())
+
+    def _freed(self) -> NDArray[np.float64]:
+        return np.array(
+            [row if self.found is None else row - self.found.over_cells(t, row.size) for t, row in self._rows]
+        )
 
     @staticmethod
     def _mean(rows: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -112,20 +188,38 @@ class RunoutWatch:
 
     @staticmethod
     def _energy(
-        rows: NDArray[np.float64], k: NDArray[np.float64], orders: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
-        """For each order: energy explained, and the swing's coefficient."""
-        cells = rows.shape[1]
-        u = (np.arange(cells) + 0.5) / cells
-        waves = np.exp(-2j * math.pi * orders[:, None] * u[None, :]) / cells
-        a = waves @ (rows - rows.mean(axis=1, keepdims=True)).T  # (orders, turns)
-        z = np.exp(2j * math.pi * orders[:, None] * k[None, :])
-        dz = z - z.mean(axis=1, keepdims=True)
-        da = a - a.mean(axis=1, keepdims=True)
-        power = np.maximum((np.abs(dz) ** 2).sum(axis=1), 1e-9)
-        swing = (np.conj(dz) * da).sum(axis=1) / power
-        return np.abs(swing) ** 2 * power, swing
+        a: NDArray[np.complex128],
+        k: NDArray[np.float64],
+        orders: NDArray[np.float64],
+        fine: NDArray[np.float64] = FINE,
+        noise: float = 0.0,
+    ) -> tuple[NDArray[np.float64], NDArray[np.complex128], NDArray[np.float64]]:
+        """Energy explained, the swing's coefficient, and the power of what tells it; (orders, fine).
+
+        a: coefficients of the turns, (turns, orders). noise: energy of mere noise; with it large swings are
+        thought unlikely (a normal prior, USUAL_MM), which matters where the turns hardly tell one from camber.
+
+        Coefficients are taken on the grid of orders only; within half a step of it the wave's phase from
+        turn to turn is what tells orders apart, and its coefficient is the same but for a known phase.
+        """
+        turned = (orders[:, None] + fine[None, :])[:, :, None] * k  # (orders, fine, turns)
+        z = np.exp(2j * math.pi * turned)
+        dz = z - z.mean(axis=2, keepdims=True)
+        da = (a - a.mean(axis=0, keepdims=True)).T[:, None, :]
+        power = np.maximum((np.abs(dz) ** 2).sum(axis=2), 1e-9) + noise / (0.5 * USUAL_MM) ** 2
+        swing = (np.conj(dz) * da).sum(axis=2) / power
+        return np.abs(swing) ** 2 * power, swing, power
 
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""
         return dict(self.__dict__)
+
+
+def mean_swing(swing: Runout | None, turns: Sequence[int], cells: int) -> NDArray[np.float64]:
+    """What a swing adds to the mean of these turns, (cells,) mm: zeros without a swing or turns."""
+    if swing is None or not turns:
+        return np.zeros(cells)
+    w = 2.0 * math.pi * swing.order
+    together = complex(np.exp(1j * w * np.array(turns, np.float64)).mean()) * cmath.exp(1j * swing.phase_rad)
+    edges = np.exp(1j * w * np.arange(cells + 1) / cells)
+    return np.asarray(swing.amplitude_mm * cells / w * (together * np.diff(edges) / 1j).real)

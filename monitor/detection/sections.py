@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 KEEP_SHARE = 0.75  # share of wobble_mm that keeps a wobble alive, and the least passage worth keeping
 RUN_SHARE = 0.4  # share of wobble_mm at which a passage begins and ends
 SAME_PLACE_MM = 450.0  # two passages closer than this are of one section
+SOFT = 1.3  # of the length over which a section is out by half its size, to each side: there it is nil again
 GONE_REV = 2.2  # revolutions without the section after which it is gone
 
 
@@ -51,9 +52,10 @@ class SectionWatch:
         self._run: list[tuple[float, float, float]] = []
         self.sections: list[_Section] = []
 
-    def forget(self) -> None:
-        """Travel is no longer certain: what is under way is dropped, what was found stays."""
+    def forget(self, since_u: float = math.inf) -> None:
+        """Travel is not certain (since since_u): what is under way is dropped, and passages since then."""
         self._run = []
+        self.sections = [s for s in self.sections if s.raised or s.u_peak < since_u]
 
     def step(self, u_start: float, u_end: float, departure_mm: float) -> list[SectionFinding]:
         """One live bin: departure of this edge from camber and line, mm (NaN = not seen)."""
@@ -64,7 +66,16 @@ class SectionWatch:
             run, self._run = self._run, []
             if run[-1][1] - run[0][0] <= self._longest_rev:
                 found.extend(self._passed(run))
-        return found + self._expire(u_end)
+        return found + self._expire(u_end) if self.sections else found
+
+    def expects(self, u_start: float, u_end: float) -> bool:
+        """Is a section that passed within the last turns due over this stretch of travel, its soft ends included?"""
+        for s in self.sections:
+            half = SOFT * (s.u_end - s.u_start)
+            away = 0.5 * (u_start + u_end) - s.u_peak
+            if abs(away - round(away)) < half + 0.5 * (u_end - u_start):
+                return True
+        return False
 
     def _passed(self, run: list[tuple[float, float, float]]) -> list[SectionFinding]:
         i = max(range(len(run)), key=lambda j: abs(run[j][2]))

@@ -280,7 +280,7 @@ class SensorGate:
         """Close a noise window of one channel. True when the spread used by the spike gate changed."""
         diffs = np.concatenate(c.diffs)
         c.diffs.clear()
-        spread = float(np.median(diffs)) / 0.954
+        spread = _median(diffs) / 0.954
         c.spikes.append(c.window_spikes)
         c.window_spikes = 0
         del c.spikes[:-SPIKE_WINDOWS]
@@ -319,6 +319,13 @@ class SensorGate:
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""
         return dict(self.__dict__)
+
+
+def _median(values: NDArray[np.int64]) -> float:
+    """Median of a few integers: numpy's own spends ten times as long on checks."""
+    half = values.size // 2
+    middle = np.partition(values, (half - 1, half))[half - 1 : half + 1].tolist()
+    return 0.5 * (middle[0] + middle[1]) if values.size % 2 == 0 else float(middle[1])
 
 
 def _latest(changes: list[tuple[int, T]], time_us: float, default: T) -> T:

@@ -17,11 +17,10 @@ the whole belt that jumped: the line starts anew there.
 
 from __future__ import annotations
 
-import copy
 import math
 from collections import deque
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,13 +33,17 @@ LOG_RATIO_RAISE = (
     8.0  # log likelihood ratio that raises; see DEVELOPERS.md for the false alarms it was designed for
 )
 PROVING_SIGMAS = 5.0  # a new line is a walk when it is this far above half the limit
-LOG_RATIO_KINK = 8.0  # the same for a change of a walk under way
+LOG_RATIO_KINK = 6.0  # the same for a change of a walk under way
 USUAL = 4.0  # times drift_mm_per_rev: spread of the rates expected of a walk (a normal prior)
 FASTEST = 8.0  # times drift_mm_per_rev: no walk faster than this is looked for bin by bin
 SECTION_MM = (
     1700.0  # a section is seldom longer; an onset must be older than this much belt (within AGE_LIMITS)
 )
 AGE_LIMITS_REV = (0.12, 0.25)
+MISFIT = 3.0  # mean squared innovation from which a line explains nothing
+USUAL_NOISE_MM2 = 0.05**2  # of a step, before any was seen
+NIL_SIGMAS = 1.2  # a walk is over when it is shown to be below the limit by so many standard deviations
+OUTLIER_CHI2 = 9.0  # a squared innovation counts no more than this toward the misfit of a line
 RETURN_GATE = 2.0  # after a section, readings count again from this many standard deviations on
 LONGEST_SECTION_MM = (
     2600.0  # readings that stay out for longer than this are the whole belt (within RUN_LIMITS)
@@ -79,8 +82,7 @@ class WalkFinding:
     walk_mm_per_rev: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Point:
+class _Point(NamedTuple):
     u: float
     du: float
     r: float
@@ -122,6 +124,7 @@ class WalkEstimator:
             maxlen=LEAD_BINS
         )
         self._tail = 0  # bins after a section that are still left out
+        self._misfit = [0.0, 0.0]  # sum of squared innovations since the line began, and their number
         self._run: list[
             tuple[float, float, float, float]
         ] = []  # gated bins under way: u_start, u_end, departure, r
@@ -141,6 +144,7 @@ class WalkEstimator:
     def _begin(self, u: float, slope_se: float, state: State) -> None:
         """A new line from travel u on, through the points kept since then."""
         f: LineFilter | None = None
+        chi2, count = 0.0, 0.0
         for p in self._points:
             if p.u <= u:
                 continue
@@ -163,9 +167,12 @@ class WalkEstimator:
             f.predict(p.du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
             if p.r == p.r:
                 expected, variance = f.expect(p.noise)
+                count += 1.0
+                chi2 += min((p.r - expected) ** 2 / variance, OUTLIER_CHI2)
                 if abs(p.r - expected) <= GATE * math.sqrt(variance):
                     f.update(p.r - expected, variance)
         self.filter = f
+        self._misfit = [chi2, count]
         self.state = state
         self.u_segment = u
         self._slope_se = slope_se
@@ -191,7 +198,7 @@ class WalkEstimator:
         g = self.filter
         f = LineFilter(0.0, 0.0, 0.0, g.pmm, g.pmw, g.pmo, g.pww, g.pwo, g.poo)
         du = 1.0 / self._bins
-        noise = self._points[-1].noise if self._points else 0.0025
+        noise = next((p.noise for p in reversed(self._points) if p.noise == p.noise), USUAL_NOISE_MM2)
         out = []
         for a in range(AGES):
             f.predict(du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
@@ -230,6 +237,9 @@ class WalkEstimator:
         expected, variance = f.expect(noise_mm2)
         innovation = reading_mm - expected
         found: list[WalkFinding | Passage] = []
+        if reading_mm == reading_mm:
+            self._misfit[0] += min(innovation * innovation / variance, OUTLIER_CHI2)
+            self._misfit[1] += 1.0
         gate = RETURN_GATE if self._run else GATE
         if reading_mm != reading_mm or abs(innovation) > gate * math.sqrt(variance):
             if reading_mm == reading_mm:
@@ -247,7 +257,7 @@ class WalkEstimator:
             self._points[-1] = _Point(u_end, du, math.nan, noise_mm2)
             self._age(math.nan)
         else:
-            self._before.append((copy.copy(f), self._a.copy(), self._b.copy(), u_end))
+            self._before.append((f.copy(), self._a.copy(), self._b.copy(), u_end))
             f.update(innovation, variance)
             self._age(innovation / math.sqrt(variance))
         found.extend(self._decide(u_end))
@@ -334,10 +344,14 @@ class WalkEstimator:
             return []
         a, b = self._a[self._age_min : n], self._b[self._age_min : n]
         if self.state == "steady":
-            size = np.abs(a)
-            rate = np.minimum(size / (b + self._usual), self._wmax)
+            size, weight = np.abs(a), b + self._usual
+            rate = size / weight
+            if rate.max() < self._w1:
+                self.evidence = 0.0
+                return []
+            rate = np.minimum(rate, self._wmax)
             null = np.minimum(rate, self._w0)
-            gain = rate * size - 0.5 * rate**2 * (b + self._usual) - (null * size - 0.5 * null**2 * b)
+            gain = rate * size - 0.5 * rate**2 * weight - (null * size - 0.5 * null**2 * b)
             ratio = np.where(rate >= self._w1, gain, 0.0)
             best = int(np.argmax(ratio))
             self.evidence = float(ratio[best])
@@ -366,7 +380,7 @@ class WalkEstimator:
 
     def _is_nil(self) -> bool:
         f = self.filter
-        return f is not None and abs(f.w) + 1.5 * math.sqrt(max(f.pww, 0.0)) < self._w1
+        return f is not None and abs(f.w) + NIL_SIGMAS * math.sqrt(max(f.pww, 0.0)) < self._w1
 
     def _prove(self, u_end: float) -> list[WalkFinding | Passage]:
         """A new line of unknown slope: is it a walk, or steady? Undecided as long as its spread says so."""
@@ -376,7 +390,8 @@ class WalkEstimator:
         self.segments[-1] = (self.segments[-1][0], f.w)
         if u_end - self.u_segment < self._age_min / self._bins:
             return []
-        if abs(f.w) >= self._w1 and abs(f.w) - self._w0 > PROVING_SIGMAS * se:
+        walks = abs(f.w) >= self._w1 and abs(f.w) - self._w0 > PROVING_SIGMAS * se
+        if walks and self.misfit < MISFIT:
             self.state = "drifting"
             self.onset_u = self.u_segment
             self._forget_ages()
@@ -407,6 +422,11 @@ class WalkEstimator:
         return [WalkFinding("walk-ends", self.u_segment, w)]
 
     # ------------------------------------------------------------ what is known
+
+    @property
+    def misfit(self) -> float:
+        """Mean squared innovation since the present line began: 1 where a line explains the readings; NaN: none."""
+        return self._misfit[0] / self._misfit[1] if self._misfit[1] else math.nan
 
     @property
     def walk(self) -> LineFit:
@@ -441,19 +461,16 @@ class WalkEstimator:
                 du, have = 0.0, []
         return fit_line(dus, rs, ns, self.s2_mm2, self.kappa_per_rev)
 
-    def learn_wander(self, residual_mm: list[float]) -> None:
+    def learn_wander(self, residual_mm: NDArray[np.float64]) -> None:
         """Learn variance and length of the wander from one steady turn's residuals, (bins,) mm, NaN = not seen."""
         lags = (1, self._bins // 16, (3 * self._bins) // 8)
         means = []
         for lag in lags:
-            squares = [
-                (y - x) ** 2
-                for x, y in zip(residual_mm, residual_mm[lag:], strict=False)
-                if x == x and y == y
-            ]
-            if len(squares) < self._bins // 4:
+            steps = residual_mm[lag:] - residual_mm[:-lag]
+            steps = steps[np.isfinite(steps)]
+            if steps.size < self._bins // 4:
                 return
-            means.append(sum(squares) / len(squares))
+            means.append(float(steps @ steps) / steps.size)
         st = self._structure
         for i, mean in enumerate(means):
             st[i] += mean
@@ -470,6 +487,11 @@ class WalkEstimator:
         if self.state != "settling" and not self._run:
             self._refresh()
 
+    def forget_wander(self) -> None:
+        """What wander was learnt from was not wander: back to the prior."""
+        self._structure[:] = [0.0] * 4
+        self.s2_mm2, self.kappa_per_rev = PRIOR_WANDER_MM**2, self._kappa_prior
+
     def _refresh(self) -> None:
         """New signature for onsets from now on. Sums of older onsets keep theirs: the change is small."""
         self._sign_ramp()
@@ -478,6 +500,8 @@ class WalkEstimator:
         """Shape of the whole belt's path over travel u, mm, up to a constant: the lines found so far, end to end."""
         y = np.zeros(u.size)
         lines = list(self.segments)
+        if self.state == "steady" and self.filter is not None:
+            lines[-1] = (lines[-1][0], self.filter.w)  # a creep would leak into the profile as a sawtooth
         for i, (start, w) in enumerate(lines):
             end = lines[i + 1][0] if i + 1 < len(lines) else math.inf
             y += w * (np.clip(u, start, end) - start)

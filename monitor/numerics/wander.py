@@ -33,6 +33,10 @@ class LineFilter:
     pwo: float = 0.0
     poo: float = 0.0
 
+    def copy(self) -> LineFilter:
+        """The same state, to go on with apart."""
+        return LineFilter(self.m, self.w, self.o, self.pmm, self.pmw, self.pmo, self.pww, self.pwo, self.poo)
+
     def predict(
         self, du_rev: float, s2_mm2: float, kappa_per_rev: float, q_level: float, q_slope: float
     ) -> None:

@@ -5,7 +5,9 @@ profile with zero mean over the revolution, since the position carries the mean.
 readings would leak a sawtooth of one revolution's walk into a synchronous average, so a turn is
 added only after the path of the whole belt through it has been taken out. Each cell keeps the
 recursive mean of the turns it was seen in, with weight 1/n down to 1/MEMORY_TURNS, so that a
-profile follows a belt that changes slowly.
+profile follows a belt that changes slowly. What it borrows from the sensor of the same edge at the
+other pulley (monitor.detection.pair) is kept apart, so that nothing is counted twice: `own_mm` is
+what this sensor saw, `mm` what is believed.
 """
 
 from __future__ import annotations
@@ -25,6 +27,8 @@ class Profile:
     def __init__(self, cells: int) -> None:
         self.cells = cells
         self.mm = np.zeros(cells)
+        self.own_mm = np.zeros(cells)
+        self.lent_mm = np.zeros(cells)
         self.seen = np.zeros(cells)
         self.turns = 0
         self._values: list[float] = [0.0] * cells
@@ -35,15 +39,26 @@ class Profile:
         seen = np.isfinite(path_free_mm)
         self.seen[seen] += 1.0
         gain = 1.0 / np.minimum(self.seen[seen], MEMORY_TURNS)
-        self.mm[seen] += gain * (path_free_mm[seen] - self.mm[seen])
+        self.own_mm[seen] += gain * (path_free_mm[seen] - self.own_mm[seen])
         self.turns += 1
         self._settle()
 
     def replace(self, mm: NDArray[np.float64], turns: int) -> None:
         """Set the profile from a joint fit of several turns, (cells,) mm, NaN = never seen."""
         self.seen = np.where(np.isfinite(mm), float(turns), 0.0)
-        self.mm = np.where(np.isfinite(mm), mm, 0.0)
+        self.own_mm = np.where(np.isfinite(mm), mm, 0.0)
+        self.lent_mm = np.zeros(self.cells)
         self.turns = turns
+        self._settle()
+
+    def correct(self, mm: NDArray[np.float64]) -> None:
+        """Add what is now known to have been missing in the turns learnt, (cells,) mm."""
+        self.own_mm = self.own_mm + mm
+        self._settle()
+
+    def lend(self, mm: NDArray[np.float64]) -> None:
+        """From now on add this, (cells,) mm, zero-mean, to what the sensor itself saw."""
+        self.lent_mm = mm
         self._settle()
 
     def _settle(self) -> None:
@@ -51,8 +66,9 @@ class Profile:
         if known.any():
             if not known.all():
                 x = np.arange(self.cells)
-                self.mm = np.interp(x, x[known], self.mm[known], period=self.cells)
-            self.mm = self.mm - math.fsum(self.mm.tolist()) / self.cells
+                self.own_mm = np.interp(x, x[known], self.own_mm[known], period=self.cells)
+            self.own_mm = self.own_mm - math.fsum(self.own_mm.tolist()) / self.cells
+        self.mm = self.own_mm + self.lent_mm
         self._values = self.mm.tolist()
         total = 0.0
         sums = [0.0]

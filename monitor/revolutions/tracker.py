@@ -34,6 +34,8 @@ TURN_BINS = 512  # stations of the grid of a whole turn: 1 to 4 cm, as fine as a
 MARK_TOLERANCE = 0.03  # revolutions that a mark may come early or late at a known speed (it wanders by 0.2 %)
 FIRST_TOLERANCE = 0.15  # the same before the first full turn, when only nominal length and speed are known
 LOOSE_TOLERANCE = 0.5  # the same after the speed changed
+SAME_SPEED = 0.01  # two turns whose durations differ by less ran at one speed
+LOOSE_PATIENCE = 0.85  # ... by which it may come late: a belt that slowed to 0.54 of its speed
 FIRST_LEAST = 0.4  # of the nominal duration: two marks nearer than this are not a revolution apart
 MAX_TURN_SAMPLES = (
     2_000_000  # samples of a turn under way; beyond (a belt that hardly creeps) it is not laid again
@@ -158,6 +160,7 @@ class Tracker:
         ] = []  # (time, travel) of this turn: its start and each change of speed
         self._disturbed = False  # speed changed in this turn
         self._loose = False  # travel is uncertain until the next mark
+        self._suspect = False  # readings disagree with travel: the next mark will tell
         self._speed_known = True  # turn_us is the speed now
         self._regular = 0  # regular turns running
         self._odd_mark_us: int | None = None
@@ -198,6 +201,14 @@ class Tracker:
         self._disturbed = True
         self._loose = True
         self._speed_known = self._speed_known and same_speed
+
+    def suspect(self) -> None:
+        """Readings say that travel may be wrong: the next mark may come at any time, and tells.
+
+        When it comes where it was due nothing was wrong; otherwise the speed is not known until a whole
+        turn lies between two marks.
+        """
+        self._suspect = True
 
     def adjust(self, time_us: float, slip_rev: float, turn_us: float | None = None) -> None:
         """Correct travel at an instant by slip_rev revolutions, and the duration of a revolution, found by matching."""
@@ -240,7 +251,7 @@ class Tracker:
         self.started = False
         self._buffer = _Buffer(self._n)
         self._odd_mark_us = None
-        self._disturbed = self._loose = self._missed = False
+        self._disturbed = self._loose = self._missed = self._suspect = False
         self.factor = 1.0
 
     def _open_bins(self, time_us: float) -> None:
@@ -322,16 +333,22 @@ class Tracker:
         u = self.travel(time_us)
         tolerance = self._tolerance
         late = self._missed and abs(u - self.rev) <= min(tolerance, 0.3)
-        if late or abs(u - self.rev - 1) <= tolerance:
+        if late or -tolerance <= u - self.rev - 1 <= self._patience:
             return self._accept(time_us, late)
         return self._odd(time_us)
 
     @property
     def _tolerance(self) -> float:
         """Revolutions that a mark may be away from where it is due."""
-        if self._loose or not self._speed_known:
+        if self._loose or self._suspect or not self._speed_known:
             return LOOSE_TOLERANCE
         return MARK_TOLERANCE if self._regular >= 2 else FIRST_TOLERANCE
+
+    @property
+    def _patience(self) -> float:
+        """Revolutions after it is due for which a mark is waited for: longer where the speed is not known."""
+        tolerance = self._tolerance
+        return LOOSE_PATIENCE if tolerance == LOOSE_TOLERANCE else tolerance
 
     def _first(self, time_us: int) -> tuple[list[LiveBin], Turn | None, list[MarkFinding]]:
         """A mark before any turn is known: only the station file and the interval before can vouch for it."""
@@ -362,7 +379,7 @@ class Tracker:
         self._origin_us, self._origin_u = float(time_us), float(self.rev)
         self._open_bins(float(time_us))
         self._missed = False
-        self._loose = False
+        self._loose = self._suspect = False
         return bins, turn, findings
 
     def _odd(self, time_us: int) -> tuple[list[LiveBin], Turn | None, list[MarkFinding]]:
@@ -375,7 +392,7 @@ class Tracker:
                 self.begin(time_us)
                 self._buffer = _Buffer(self._n)
                 self._odd_mark_us = None
-                self._disturbed = self._loose = self._missed = False
+                self._disturbed = self._loose = self._missed = self._suspect = False
                 return [], None, [MarkFinding(time_us, "")]
         self._odd_mark_us = time_us
         return [], None, [MarkFinding(time_us, "mark-extra")]
@@ -384,7 +401,7 @@ class Tracker:
         """Close the turn where travel says, when its mark did not come (always so without marks)."""
         if not self.started or self.factor <= 0.0:
             return None, []
-        margin = self._tolerance if self._marks else 0.0
+        margin = self._patience if self._marks else 0.0
         if self.travel(time_us) < self.rev + 1 + margin:
             return None, []
         if self._marks and not self.turn_known:
@@ -402,7 +419,11 @@ class Tracker:
         start_us = self._turn_start_us
         duration = end_us - start_us
         expected = self.turn_us
-        regular = not self._disturbed and (not self.turn_known or abs(duration / expected - 1.0) <= 0.01)
+        if self._suspect and not virtual and abs(duration / expected - 1.0) > SAME_SPEED:
+            self._disturbed, self._speed_known = True, False
+        regular = not self._disturbed and (
+            not self.turn_known or abs(duration / expected - 1.0) <= SAME_SPEED
+        )
         self._regular = self._regular + 1 if regular else 0
         knots = self._scaled_knots(end_us)
         turn = self._lay(start_us, end_us, regular, knots)

@@ -25,6 +25,7 @@ from monitor.simulation.params import (
     SensorFit,
     SpeedChange,
     Stop,
+    Widening,
 )
 
 Draw = np.random.Generator
@@ -195,6 +196,53 @@ def _edges(rng: Draw, belt: Params) -> Params:
     return _with(belt, bumps=(bump,), expect=expect)
 
 
+def _apart(rng: Draw, belt: Params) -> Params:
+    """Both edges are watched; the belt becomes wider or narrower, all round or at one place."""
+    belt = _with(belt, sensors=_fits(rng, both_edges=True))
+    start = rng.uniform(8.0, 11.0)
+    if rng.random() < 0.5:
+        widening = Widening(start * _rev_s(belt), _sign(rng) * rng.uniform(3.2, 7.0), _log(rng, 0.02, 6.0))
+        return _with(belt, widenings=(widening,), expect={"wider_mm": widening.mm, "at_s": widening.start_s})
+    bump = dataclasses.replace(
+        _bump(rng, belt, start), edge="apart", size_mm=_sign(rng) * rng.uniform(4.0, 14.0)
+    )
+    return _with(belt, bumps=(bump,), expect={"at_s": bump.start_s, "place_mm": bump.place_mm})
+
+
+def _bent(rng: Draw, belt: Params) -> Params:
+    """Both edges are watched; a section is bent, so that both go the same way. Half of the belts drift too."""
+    belt = _with(belt, sensors=_fits(rng, both_edges=True))
+    return _wobble(rng, belt) if rng.random() < 0.5 else _both(rng, belt)
+
+
+def _one_edge(rng: Draw, belt: Params) -> Params:
+    """Both edges are watched; one of the sensors fails or is knocked aside. Half of the belts drift as well."""
+    belt = _with(belt, sensors=_fits(rng, both_edges=True))
+    kinds: tuple[FaultKind, ...] = ("stuck", "clipped", "open", "noisy", "shifted")
+    kind = kinds[int(rng.integers(len(kinds)))]
+    start = rng.uniform(7.0, 9.5) * _rev_s(belt)
+    size = {"noisy": rng.uniform(5.0, 12.0), "shifted": _sign(rng) * rng.uniform(2.0, 8.0)}.get(kind, 1.0)
+    fault = Fault(kind, int(rng.integers(4)), start, 1e12, size)
+    expect: dict[str, Any] = {"kind": kind, "fault_at_s": start, "sensor": belt.sensors[fault.sensor].name}
+    belt = _with(belt, faults=(fault,))
+    if rng.random() < 0.5:
+        belt = _drift(rng, belt)
+        expect |= belt.expect
+    return _with(belt, expect=expect)
+
+
+def _lies(rng: Draw, belt: Params) -> Params:
+    """One sensor's scale is wrong, from the start or from some time on, or it becomes slow; noise stays as it was."""
+    belt = _with(belt, camber_pp_mm=_log(rng, 4.0, 18.0))
+    kind: FaultKind = "scaled" if rng.random() < 0.7 else "sluggish"
+    start = 0.0 if kind == "scaled" and rng.random() < 0.5 else rng.uniform(8.0, 11.0) * _rev_s(belt)
+    # slow: a lag of 1 to 4 % of a revolution
+    size = float(rng.choice([0.5, 0.7, 1.35])) if kind == "scaled" else rng.uniform(0.01, 0.04) * _rev_s(belt)
+    fault = Fault(kind, int(rng.integers(2)), start, 1e12, size)
+    expect = {"kind": kind, "fault_at_s": start, "sensor": belt.sensors[fault.sensor].name, "size": size}
+    return _with(belt, faults=(fault,), expect=expect)
+
+
 def _runout(rng: Draw, belt: Params) -> Params:
     pulley = _pulley(rng)
     return _with(belt, revs=30.0, runout_mm=rng.uniform(0.4, 2.0), runout_pulley=pulley)
@@ -341,6 +389,10 @@ FAMILIES: dict[str, Build] = {
     "unlogged": _unlogged,
     "accept": _accept,
     "edges": _edges,
+    "edges-apart": _apart,
+    "edges-bent": _bent,
+    "edges-fault": _one_edge,
+    "pair-lies": _lies,
     "plain": _plain,
     "runout": _runout,
     "fault-stuck": _fault("stuck"),

@@ -10,7 +10,9 @@ from typing import Literal
 
 from monitor.records import MoveWhere, Pulley, Side
 
-FaultKind = Literal["stuck", "clipped", "silent", "open", "reference", "noisy"]
+FaultKind = Literal[
+    "stuck", "clipped", "silent", "open", "reference", "noisy", "shifted", "scaled", "sluggish"
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +43,8 @@ class Drift:
 class Bump:
     """One belt section departs from the camber profile: a raised cosine, growing over `grow_revs`.
 
-    `edge` None: the section is bent, both edges go the same way. Else: damage of that edge only.
+    `edge` None: the section is bent, both edges go the same way. "apart": the belt is wider there by
+    `size_mm`, each edge has half of it. Else: damage of that edge only.
     """
 
     start_s: float
@@ -49,7 +52,16 @@ class Bump:
     width_mm: float
     size_mm: float
     grow_revs: float
-    edge: Side | None = None
+    edge: Side | Literal["apart"] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Widening:
+    """The whole belt becomes wider by `mm` (narrower: negative) over `revs` revolutions, and stays so."""
+
+    start_s: float
+    mm: float
+    revs: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +98,9 @@ class Fault:
 
     stuck: the channel repeats one count. clipped: it reads a rail (0000 or FFFF). open: a broken wire, the
     channel floats a few counts above 0000. reference: flags bit 1 is up and the channel wanders.
-    noisy: `size` times the noise. silent: no E record arrives (all channels share it) though their
+    noisy: `size` times the noise. shifted: its bracket was knocked, it reads `size` mm more. scaled: it reads
+    `size` times the departure of the edge from its nominal place. sluggish: it answers with a time constant
+    of `size` seconds. silent: no E record arrives (all channels share it) though their
     numbers go on; marks, ticks and hellos still arrive.
     """
 
@@ -158,6 +172,7 @@ class Params:
     moves: tuple[ScheduledMove, ...] = ()
     drifts: tuple[Drift, ...] = ()
     bumps: tuple[Bump, ...] = ()
+    widenings: tuple[Widening, ...] = ()
     # the board
     sensors: tuple[SensorFit, ...] = DEFAULT_SENSORS
     rate_hz: int = 100

@@ -23,6 +23,7 @@ class Sensing:
         self._params = params
         self._noise, self._spikes, self._jitter, self._floating = rng.spawn(4)
         self._stuck: dict[int, int] = {}
+        self._slow: dict[int, float] = {}
         self._was_silent = False
 
     def sample(
@@ -31,6 +32,7 @@ class Sensing:
         """Time of each sample in us, flags, counts (n, channels), and which samples are sent at all."""
         p = self._params
         n, channels = edges_mm.shape
+        edges_mm = self._misread(time_s, edges_mm)
         noisy_mm = edges_mm + self._noise_mm(n, channels) * self._loudness(time_s, channels)
         if p.spike_share > 0.0:
             draw = self._spikes.random((n, channels, 2))
@@ -49,6 +51,34 @@ class Sensing:
         jitter = np.clip(np.rint(p.jitter_us * self._jitter.standard_normal(n)), -8, 8).astype(np.int64)
         even = np.rint(sample * (1e6 / p.rate_hz)).astype(np.int64)
         return even + _LATE_US + jitter, flags, counts, sent
+
+    def _misread(self, time_s: Floats, edges_mm: Floats) -> Floats:
+        """What a sensor that is knocked, wrongly scaled or slow takes the edge's place for."""
+        for index, fault in enumerate(self._params.faults):
+            rows = np.flatnonzero(_during(fault, time_s))
+            if rows.size == 0 or fault.kind not in ("shifted", "scaled", "sluggish"):
+                continue
+            edges_mm = edges_mm.copy()
+            seen = edges_mm[rows, fault.sensor]
+            if fault.kind == "shifted":
+                seen = seen + fault.size
+            elif fault.kind == "scaled":
+                seen = seen * fault.size
+            else:
+                seen = self._slowed(index, fault, seen)
+            edges_mm[rows, fault.sensor] = seen
+        return edges_mm
+
+    def _slowed(self, index: int, fault: Fault, seen: Floats) -> Floats:
+        """First-order lag; its state is kept from piece to piece."""
+        keep = math.exp(-1.0 / (self._params.rate_hz * max(fault.size, 1e-9)))
+        state = self._slow.get(index, float(seen[0]))
+        slow = np.empty_like(seen)
+        for i, value in enumerate(seen.tolist()):
+            state = keep * state + (1.0 - keep) * value
+            slow[i] = state
+        self._slow[index] = state
+        return slow
 
     def _noise_mm(self, n: int, channels: int) -> Floats:
         p = self._params

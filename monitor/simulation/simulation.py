@@ -18,7 +18,7 @@ from monitor.simulation.belt import bump_shape, edge_profiles, look_up
 from monitor.simulation.board import Board, Single, Stretch, Written
 from monitor.simulation.conveyor import Conveyor, Speed
 from monitor.simulation.marks import MarkSensor, TickSensor
-from monitor.simulation.params import Bump, Params, ScheduledMove
+from monitor.simulation.params import Bump, Params, ScheduledMove, Widening
 from monitor.simulation.sensing import Sensing
 from monitor.simulation.station import moves_text, station_text
 
@@ -57,6 +57,7 @@ class Simulation:
         self._sample = 0
         self._travel_mm, self._rolled_mm = 0.0, 0.0
         self._bumps: list[tuple[Bump, float]] = []
+        self._widenings: list[tuple[Widening, float]] = []
         self._pending: list[Single] = []
         self._next_hello_us = 0
         self._silent_until_us = 0
@@ -190,6 +191,8 @@ class Simulation:
             )
         for bump in p.bumps:
             plan.append((bump.start_s, lambda b=bump: self._bumps.append((b, self._rolled_mm))))  # type: ignore[misc]
+        for w in p.widenings:
+            plan.append((w.start_s, lambda w=w: self._widenings.append((w, self._rolled_mm))))  # type: ignore[misc]
         for restart_s in p.restarts_s:
             plan.append((restart_s, self._restart))
         ordered = sorted(enumerate(plan), key=lambda item: (-item[1][0], -item[0]))
@@ -260,6 +263,7 @@ class Simulation:
             edges[:, channel] = pulley_mm[fit.pulley]
             edges[:, channel] += look_up(self._profiles[fit.edge], station, p.length_mm)
             edges[:, channel] += self._bumps_mm(fit.edge, station, rolled)
+            edges[:, channel] += self._widened_mm(fit.edge, rolled)
         time_us, flags, counts, sent = self._sensing.sample(sample, time_s, edges)
         up = time_us >= self._silent_until_us
         return Stretch(self._epoch_us, time_us[up], flags[up], counts[up], ~sent[up])
@@ -267,11 +271,24 @@ class Simulation:
     def _bumps_mm(self, edge: Side, station: Floats, rolled: Floats) -> Floats | float:
         total: Floats | float = 0.0
         for bump, start in self._bumps:
-            if bump.edge in (None, edge):
-                grow_mm = max(bump.grow_revs, 1e-9) * self.params.length_mm
-                grown = np.clip((rolled - start) / grow_mm, 0.0, 1.0)
-                total = total + bump.size_mm * grown * bump_shape(bump, station, self.params.length_mm)
+            share = _share(bump.edge, edge)
+            if share != 0.0:
+                grown = self._grown(rolled, start, bump.grow_revs)
+                total = total + share * bump.size_mm * grown * bump_shape(
+                    bump, station, self.params.length_mm
+                )
         return total
+
+    def _widened_mm(self, edge: Side, rolled: Floats) -> Floats | float:
+        total: Floats | float = 0.0
+        for widening, start in self._widenings:
+            total = total + _share("apart", edge) * widening.mm * self._grown(rolled, start, widening.revs)
+        return total
+
+    def _grown(self, rolled: Floats, start: float, revs: float) -> Floats:
+        """Share of something that has grown, over so many revolutions since `start`."""
+        grown: Floats = np.clip((rolled - start) / (max(revs, 1e-9) * self.params.length_mm), 0.0, 1.0)
+        return grown
 
     def _due_singles(self, end_us: int) -> list[Single]:
         while self._next_hello_us < end_us:
@@ -293,3 +310,10 @@ class Simulation:
         wander = np.stack([self._conveyor.wander_mm(p, rolled) for p in ("infeed", "drive")], axis=1)
         rev = travel[whole] / self.params.length_mm
         self._truth.append((time_s[whole], rev, speed[whole] / 1000.0, pos, wander))
+
+
+def _share(which: str | None, edge: Side) -> float:
+    """How much of a bump or a widening this edge shows; the right edge of a wider belt lies farther right."""
+    if which == "apart":
+        return 0.5 if edge == "right" else -0.5
+    return 1.0 if which in (None, edge) else 0.0

@@ -36,7 +36,10 @@ class TrueDrift:
 
 @dataclass(frozen=True)
 class TrueBump:
-    """A section that departs: begins at start_rev, has its full size at full_rev. edge "": both edges."""
+    """A section that departs: begins at start_rev, has its full size at full_rev.
+
+    edge "": both edges alike; "apart": the left edge by -size_mm, the right one by size_mm.
+    """
 
     start_rev: float
     full_rev: float
@@ -180,7 +183,7 @@ class FineSimulation(Simulation):
                     rev(b.start_s) + b.grow_revs,
                     b.place_mm,
                     b.width_mm,
-                    b.size_mm,
+                    b.size_mm * (0.5 if b.edge == "apart" else 1.0),
                     b.edge or "",
                 )
                 for b in p.bumps

@@ -41,7 +41,9 @@ def harder(params: Params, seed: int) -> Params:
     if not params.marks:
         return dataclasses.replace(params, length_error=0.03 if seed % 2 else -0.03)
     if params.runout_mm and seed % 2:
-        turns = round(params.length_mm / (math.pi * params.pulley_diameter_mm)) + 0.01 * (seed % 7 - 3)
+        # never exactly commensurate: such a swing comes back the same each turn, and is camber to everyone
+        off = 0.01 * (seed % 7 - 3 or 4)
+        turns = round(params.length_mm / (math.pi * params.pulley_diameter_mm)) + off
         return dataclasses.replace(
             params, runout_mm=2.0, pulley_diameter_mm=params.length_mm / (math.pi * turns)
         )

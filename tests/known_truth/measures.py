@@ -194,7 +194,7 @@ class Judge:
             near = [
                 (k, self._away_mm(e, b.place_mm))
                 for k, b in enumerate(big)
-                if rev >= b.start_rev and (not b.edge or b.edge == str(e.sensor).split("-")[-1])
+                if rev >= b.start_rev and (b.edge in ("", "apart") or b.edge == str(e.sensor).split("-")[-1])
             ]
             near = [n for n in near if n[1] <= PLACE_MM]
             if not near:

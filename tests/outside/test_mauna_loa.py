@@ -97,9 +97,10 @@ def test_the_growth_rate_is_that_published() -> None:
 def test_the_walk_of_single_years() -> None:
     """Growth differs from year to year; its middle is the published one, give or take a quarter."""
     walks = separated().walks
-    print(f"median walk {np.median(walks):.3f} ppm a year")
-    assert np.isfinite(walks).all()
-    assert np.median(walks) == pytest.approx(1.31, abs=0.33)
+    known = walks[np.isfinite(walks)]  # a line that began in a year's last weeks has no slope yet: unknown
+    print(f"median walk {np.median(known):.3f} ppm a year, {walks.size - known.size} unknown")
+    assert known.size >= walks.size - 2
+    assert np.median(known) == pytest.approx(1.31, abs=0.33)
 
 
 def test_the_growth_is_called_drift() -> None:

@@ -23,7 +23,9 @@ import pytest
 import monitor.detection
 import monitor.revolutions
 from monitor.detection import sensors
+from monitor.detection.edges import EdgePair
 from monitor.detection.motion import MotionWatch
+from monitor.detection.pair import MatchWatch, error_variance
 from monitor.detection.runout import RunoutWatch
 from monitor.detection.sections import EdgeWatch, SectionWatch
 from monitor.detection.sensors import SensorGate
@@ -41,6 +43,7 @@ from monitor.simulation.params import Bump, Drift, Fault, ScheduledMove, Stop
 Draw = np.random.Generator
 STATION: Station = parse_station(Simulation(Params()).station())
 CELLS, STEPS = 256, 64
+CAMBER = np.sin(2 * np.pi * np.arange(CELLS) / CELLS) + 0.3 * np.cos(10 * np.pi * np.arange(CELLS) / CELLS)
 
 
 def plain(found: Any) -> Any:
@@ -100,6 +103,28 @@ def walk_input(rng: Draw, k: int) -> tuple[float, float, float, float]:
 def section_input(rng: Draw, k: int) -> tuple[float, float, float]:
     out = 7.0 if 30 <= k % 128 < 38 and (k // 128) % 9 > 3 else 0.0
     return k / 128, (k + 1) / 128, out + 0.1 * float(rng.standard_normal())
+
+
+def pair_input(rng: Draw, k: int) -> tuple[Any, ...]:
+    """A left edge that is damaged for a while, then a sensor that is knocked aside."""
+    left, right = (0.1 * rng.standard_normal(2)).tolist()
+    if 300 < k < 700 and k % 128 < 8:
+        left += 6.0
+    if k > 400:
+        right -= 3.0
+    return k / 128, (k + 1) / 128, left, right, (0.01, 0.01), 0.0, 0.001
+
+
+def match_input(rng: Draw, k: int) -> tuple[int, np.ndarray]:
+    gain = 0.6 if 40 < k < 90 and k % 2 else 1.0
+    row: np.ndarray = gain * CAMBER + 0.05 * rng.standard_normal(CELLS)
+    return k % 2, row
+
+
+def feed_match(watch: MatchWatch, given: tuple[int, np.ndarray]) -> Any:
+    variance = error_variance(CELLS // 2 + 1, 0.05, CELLS, 0.001, 2.0, 1.0)
+    watch.take(given[0], given[1], CAMBER, variance, variance / 9.0)
+    return plain(watch.judge_own())
 
 
 def motion_input(rng: Draw, k: int) -> tuple[Any, ...]:
@@ -163,6 +188,30 @@ DRIVERS: dict[type, Driver] = {
         lambda g: (g[0], g[1], -g[2]),
         lambda watch: [size for _, _, size in watch.active],
         lambda k: (k / 128, (k + 1) / 128, NONE),
+    ),
+    EdgePair: Driver(
+        lambda: EdgePair(2.0, 10_000.0),
+        pair_input,
+        lambda pair, g: plain(pair.step(*g)),
+        lambda rng, k: (
+            k / 128,
+            (k + 1) / 128,
+            odd(rng),
+            odd(rng),
+            (1e-9, NONE if rng.random() < 0.1 else 1.0),
+            odd(rng),
+            abs(odd(rng)),
+        ),
+        silent=lambda k: (k / 128, (k + 1) / 128, NONE, NONE, (NONE, NONE), 0.0, 0.001),
+        size_after=700,
+    ),
+    MatchWatch: Driver(
+        lambda: MatchWatch(2),
+        match_input,
+        feed_match,
+        lambda rng, k: (k % 2, np.array([odd(rng) for _ in range(CELLS)])),
+        silent=lambda k: (k % 2, np.full(CELLS, NONE)),
+        size_after=60,
     ),
     MotionWatch: Driver(
         lambda: MotionWatch(2),
@@ -497,7 +546,9 @@ def test_pipeline_memory_is_bounded_over_many_revolutions() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("family", ["both", "edges", "speed-stop", "ticks-none", "restart", "runout"])
+@pytest.mark.parametrize(
+    "family", ["both", "edges", "edges-apart", "pair-lies", "speed-stop", "ticks-none", "restart", "runout"]
+)
 def test_pipeline_chunking_on_whole_belts(family: str) -> None:
     params = make(family, 3)
     data, station = wire(params)

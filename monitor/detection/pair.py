@@ -1,0 +1,324 @@
+"""What the pair of pulleys says together: the same belt edge passes both sensors, one carry length apart.
+
+Model. Both profiles are the same camber, the drive's delayed by a known share of a revolution, each with
+errors of its own: white noise of the sensor and the belt's wander, which differs at the two pulleys. Over
+`turns` turns a harmonic's coefficient c_k = sum(y exp(-2 pi i k u)) / cells has the error variance
+
+    v_k = (noise^2 / samples + 2 s2 (kappa / (kappa^2 + w^2) + E)) / turns,    w = 2 pi k,
+    E = (1 - exp(-kappa)) (w^2 - kappa^2) / (kappa^2 + w^2)^2
+
+(samples: of a turn; s2, kappa: variance of the wander and its decay per revolution, an Ornstein-Uhlenbeck
+process, integrated over one revolution, whose two ends need not meet: E).
+
+Better profiles. If the two agree, the inverse-variance mean of both is the best estimate of each harmonic,
+and its variance is half of either's. Whether they agree is asked octave by octave: what the mean squared
+difference exceeds v_own + v_other by is put down to a true difference (run-out of one pulley, an edge that
+runs otherwise there, a delay not known well) and counts as an error of the other, so that its weight
+v_own / (v_own + v_other + excess) falls to nothing where they differ. Single harmonics that stand out
+(a run-out nearly commensurate with the belt) are left alone.
+
+A sensor that lies. Gain: the regression of one profile on the other, corrected for the errors in both, is 1
+unless the scale of one of them is wrong; the regression of a turn on the sensor's own profile is 1 unless
+its scale changed, and that one tells which sensor it is. Lag: a sensor that has become slow sees the belt
+later than its own profile says, while the others do not. A finding needs a departure worth telling and
+LIE_SIGMAS standard errors, which are enlarged by what the residuals exceed their variance by.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+LIE_SIGMAS = 5.0
+LIE_GAIN = 0.15  # a scale wrong by less than this is not worth a note
+LIE_LAG_REV = 0.004  # ... and a lag of less than this: 4 cm of a belt of 10 m
+TRUE_GAIN = 0.07  # a scale right again
+MATCH_HARMONICS = 40  # harmonics that gain and lag are told from
+MATCH_TURNS = 9  # turns a profile must have before it is compared: until then run-out may still be in it
+LATEST_TURNS = 2  # turns running that must show the new gain, each one and both together
+BAD_FIT = 4.0  # residual variance, against what it should be, from which a lag is searched for
+LAGS_REV = tuple(
+    0.0025 * k for k in range(-4, 25)
+)  # a slow sensor is late; early only by a grid that is wrong
+LAG_SHARE = 0.6  # a lag has to bring the misfit down to this share of what it was
+CLEAR = 3.0  # what a wrong gain explains must be so many times what it leaves: a section or a walk is no gain
+LONE = 12.0  # a harmonic that differs this many times more than it should is left alone: 6 in a million
+OUT_SIGMAS = 4.5  # stations out of line
+
+
+def spectrum(mm: Floats) -> Complexes:
+    """Coefficients of harmonics 0, 1, ... of a zero-mean cell profile, mm."""
+    found: Complexes = np.asarray(np.fft.rfft(mm) / mm.size, np.complex128)
+    return found
+
+
+def error_variance(
+    harmonics: int, noise_mm: float, samples: float, wander_mm2: float, kappa_per_rev: float, turns: float
+) -> Floats:
+    """v_k of the module's opening lines for k = 0 ... harmonics - 1, mm2. samples: good ones in a turn."""
+    k = np.arange(harmonics)
+    kappa, w2 = kappa_per_rev, (2.0 * math.pi * k) ** 2
+    ends = -math.expm1(-kappa) * (w2 - kappa**2) / (kappa**2 + w2) ** 2
+    wander = 2.0 * wander_mm2 * (kappa / (kappa**2 + w2) + ends)
+    return np.asarray((noise_mm**2 / max(samples, 1.0) + wander) / max(turns, 1.0), np.float64)
+
+
+def shifted(coefficients: Complexes, later_rev: float) -> Complexes:
+    """The same profile, seen later by so many revolutions."""
+    k = np.arange(coefficients.size)
+    moved: Complexes = coefficients * np.exp(-2j * math.pi * k * later_rev)
+    return moved
+
+
+def borrowed(own: Complexes, other: Complexes, own_var: Floats, other_var: Floats) -> Complexes:
+    """What to add to `own` for the best estimate from both; `other` already moved to own's stations."""
+    difference = other - own
+    power = np.abs(difference) ** 2
+    total = own_var + other_var
+    lone = power > LONE * total
+    weight = np.zeros(own.size)
+    low = 1
+    while low < own.size:
+        high = min(2 * low, own.size)
+        band = slice(low, high)
+        calm = ~lone[band]
+        if 2 * int(calm.sum()) >= calm.size:
+            excess = max(0.0, float(np.mean((power[band] - total[band])[calm])))
+            weight[band] = np.where(calm, own_var[band] / (total[band] + excess), 0.0)
+        low = high
+    weight[0] = 0.0
+    added: Complexes = weight * difference
+    return added
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """Regression of one profile on another: gain with its standard error, lag in revolutions with its own."""
+
+    gain: float
+    gain_se: float
+    lag_rev: float
+    lag_se_rev: float
+    misfit: float = 0.0  # power left over, as a share of that of the profile
+
+    @property
+    def lies(self) -> bool:
+        """The gain is not 1, by more than chance and by more than may be."""
+        off = abs(math.log(self.gain)) if self.gain > 0.0 else math.inf
+        least = LIE_SIGMAS * self.gain_se / max(min(self.gain, 1.0), 0.1)
+        clear = (self.gain - 1.0) ** 2 >= CLEAR * self.misfit
+        return clear and off > LIE_GAIN and off > least
+
+
+@dataclass(slots=True)
+class _Sums:
+    """Sums of a weighted regression y = gain x, lagged."""
+
+    xy: float = 0.0
+    xx: float = 0.0
+    lag: float = 0.0
+    slope: float = 0.0
+    rest: float = 0.0
+    freedom: float = 0.0
+
+    def add(self, y: Complexes, x: Complexes, y_var: Floats, x_var: Floats) -> None:
+        """One turn (or profile) against another: harmonics 1 to MATCH_HARMONICS."""
+        n = min(MATCH_HARMONICS + 1, y.size)
+        y, x, weight = y[1:n], x[1:n], 1.0 / (y_var[1:n] + x_var[1:n])
+        angle = 2.0 * math.pi * np.arange(1, n)
+        walk = (
+            1j / angle
+        )  # a walk over the turn that was not taken out: a sawtooth, which says nothing of gain
+        size = float(np.sum(weight * np.abs(walk) ** 2))
+        y = y - walk * (float(np.sum(weight * (y * walk.conj()).real)) / size)
+        x = x - walk * (float(np.sum(weight * (x * walk.conj()).real)) / size)
+        self.xy += float(np.sum(weight * (y * x.conj()).real))
+        self.xx += float(np.sum(weight * (np.abs(x) ** 2 - x_var[1:n])))
+        self.lag -= float(np.sum(weight * angle * (y * x.conj()).imag))
+        self.slope += float(np.sum(weight * (angle * np.abs(x)) ** 2))
+        gain = self.xy / self.xx if self.xx > 0.0 else 1.0
+        self.rest += float(np.sum(weight * np.abs(y - gain * x) ** 2))
+        self.freedom += n - 2.0
+
+    def answer(self) -> Gain | None:
+        """None where there is no camber to tell it from."""
+        if self.xx <= 0.0 or self.slope <= 0.0 or self.freedom <= 0.0:
+            return None
+        gain = self.xy / self.xx
+        rough = max(1.0, self.rest / self.freedom)
+        lag = self.lag / (self.slope * max(gain, 0.1))
+        gain_se = math.sqrt(0.25 * rough * (1.0 + gain**2) / self.xx)
+        lag_se = math.sqrt(0.5 * rough / self.slope) / max(gain, 0.1)
+        return Gain(gain, gain_se, lag, lag_se, self.rest / self.xx)
+
+
+def _in_line(turn_mm: Floats, profile_mm: Floats) -> Floats | None:
+    """The turn with stations not seen, and sections out of line, filled with its own gain times the profile.
+
+    Robust regression with a level (Tukey's fence at OUT_SIGMAS of the median absolute residual, repeated), so
+    that neither a section that wobbles makes a gain up, nor a wrong gain looks like sections out of line.
+    """
+    seen = np.isfinite(turn_mm)
+    if 2 * int(seen.sum()) < seen.size:
+        return None
+    used, gain, level = seen, 1.0, 0.0
+    for _ in range(4):
+        x, y = profile_mm[used], turn_mm[used]
+        spread = float(np.var(x))
+        if spread <= 0.0:
+            return None
+        gain = float(np.mean((x - x.mean()) * (y - y.mean()))) / spread
+        level = float(y.mean()) - gain * float(x.mean())
+        rest = np.abs(turn_mm - level - gain * profile_mm)
+        used = seen & (rest <= OUT_SIGMAS * 1.4826 * float(np.median(rest[seen])) + 1e-9)
+        if 2 * int(used.sum()) < seen.size:
+            return None
+    return np.where(used, turn_mm, level + gain * profile_mm)
+
+
+def _turn_gain(turn_mm: Floats, profile_mm: Floats, turn_var: Floats, own_var: Floats) -> Gain | None:
+    """Gain and lag of one turn against a profile. A lag is searched for where the profile as it is fits badly."""
+    filled = _in_line(turn_mm, profile_mm)
+    if filled is None:
+        return None
+    sums = _Sums()
+    x = spectrum(profile_mm)
+    sums.add(spectrum(filled), x, turn_var, own_var)
+    if sums.rest <= BAD_FIT * sums.freedom:
+        return sums.answer()
+    later = {lag: np.fft.irfft(shifted(x, lag) * profile_mm.size, profile_mm.size) for lag in LAGS_REV}
+    misfit = {lag: _misfit(turn_mm, moved) for lag, moved in later.items()}
+    best = min(LAGS_REV, key=lambda lag: misfit[lag])
+    filled = _in_line(turn_mm, later[best])
+    if misfit[best] > LAG_SHARE * misfit[0.0] or filled is None:
+        return sums.answer()
+    sums = _Sums()
+    sums.add(spectrum(filled), shifted(x, best), turn_var, own_var)
+    found = sums.answer()
+    return None if found is None else replace(found, lag_rev=found.lag_rev + best)
+
+
+def _misfit(turn_mm: Floats, profile_mm: Floats) -> float:
+    """Median absolute residual of the turn against a profile of its size, any level, mm."""
+    rest = (turn_mm - profile_mm)[np.isfinite(turn_mm)]
+    return float(np.median(np.abs(rest - np.median(rest))))
+
+
+def _one_sided(values: list[float]) -> bool:
+    return all(v > 0.0 for v in values) or all(v < 0.0 for v in values)
+
+
+def compare(y: Complexes, x: Complexes, y_var: Floats, x_var: Floats) -> Gain | None:
+    """One profile against the other, moved to its stations."""
+    sums = _Sums()
+    sums.add(y, x, y_var, x_var)
+    return sums.answer()
+
+
+@dataclass(frozen=True, slots=True)
+class LieFinding:
+    """A sensor cannot be telling the truth, or can again. other: the sensor it disagrees with (-1: its own past).
+
+    figure: the gain (scale) or the lag in revolutions (lag) that tells it.
+    """
+
+    name: Literal["sensor-scale", "sensor-lag"]
+    sensor: int
+    other: int
+    active: bool
+    figure: float
+
+
+class MatchWatch:
+    """Compares every sensor's turns with its own profile, and profiles of one edge at the two pulleys."""
+
+    def __init__(self, sensors: int) -> None:
+        self._own: list[list[Gain]] = [[] for _ in range(sensors)]  # the latest turns, one each
+        self._told: dict[tuple[str, int, int], bool] = {}
+
+    def forget(self) -> None:
+        """Travel was uncertain: what was gathered of the latest turns says nothing."""
+        self._own = [[] for _ in self._own]
+
+    def take(
+        self, sensor: int, turn_mm: Floats, profile_mm: Floats, turn_var: Floats, own_var: Floats
+    ) -> None:
+        """One turn of a sensor, (cells,) mm, NaN = not seen, and its profile, with the variances of both."""
+        found = _turn_gain(turn_mm, profile_mm, turn_var, own_var)
+        if found is not None:
+            self._own[sensor] = [*self._own[sensor][1 - LATEST_TURNS :], found]
+
+    def own(self, sensor: int) -> Gain | None:
+        """The latest turns of a sensor against its own profile; None before there are enough.
+
+        Of gain and lag that which is nearest to none: every one of the turns must show a lie.
+        """
+        turns = self._own[sensor]
+        if len(turns) < LATEST_TURNS:
+            return None
+        gain = min(turns, key=lambda g: abs(g.gain - 1.0))
+        lag = min(turns, key=lambda g: abs(g.lag_rev))
+        misfit = max(g.misfit for g in turns)
+        if not _one_sided([g.gain - 1.0 for g in turns]):
+            gain = replace(gain, gain=1.0)
+        if not _one_sided([g.lag_rev for g in turns]):
+            lag = replace(lag, lag_rev=0.0)
+        return Gain(gain.gain, gain.gain_se, lag.lag_rev, lag.lag_se_rev, misfit)
+
+    def lying(self, sensor: int) -> bool:
+        """This sensor, and no other, was found not to tell what it told before."""
+        return any(self._told.get((name, sensor, -1), False) for name in ("sensor-scale", "sensor-lag"))
+
+    def judge_own(self) -> list[LieFinding]:
+        """After a turn of all sensors: whose scale changed, whose answer has become late against the others'?"""
+        gains = [self.own(s) for s in range(len(self._own))]
+        found: list[LieFinding] = []
+        for s, g in enumerate(gains):
+            if g is None:
+                continue
+            others = [o for k, o in enumerate(gains) if k != s and o is not None]
+            alone = bool(others) and all(not o.lies for o in others)
+            bad = g.lies and (alone or not others)
+            found += self._change("sensor-scale", s, -1, bad, abs(g.gain - 1.0) < TRUE_GAIN, g.gain)
+            if others:
+                # travel put right or wrong moves all sensors alike: only what one has of its own counts
+                least = min(others, key=lambda o: abs(g.lag_rev - o.lag_rev))
+                lag, se = g.lag_rev - least.lag_rev, math.hypot(g.lag_se_rev, least.lag_se_rev)
+                first = abs(g.lag_rev) > abs(least.lag_rev)
+                late = lag > LIE_LAG_REV and lag > LIE_SIGMAS * se and first
+                found += self._change("sensor-lag", s, -1, late, abs(lag) < 0.5 * LIE_LAG_REV, lag)
+        return found
+
+    def judge_pair(self, sensor: int, other: int, between: Gain | None) -> list[LieFinding]:
+        """The profiles of one edge at two pulleys, `sensor` on `other`."""
+        if between is None:
+            return []
+        return self._change(
+            "sensor-scale", sensor, other, between.lies, abs(between.gain - 1.0) < TRUE_GAIN, between.gain
+        )
+
+    def _change(
+        self,
+        name: Literal["sensor-scale", "sensor-lag"],
+        s: int,
+        o: int,
+        bad: bool,
+        good: bool,
+        figure: float,
+    ) -> list[LieFinding]:
+        key = (name, s, o)
+        was = self._told.get(key, False)
+        if (bad and not was) or (good and was):
+            self._told[key] = bad
+            return [LieFinding(name, s, o, bad, figure)]
+        return []
+
+    def snapshot(self) -> dict[str, Any]:
+        """Everything needed to go on from here."""
+        return dict(self.__dict__)
