@@ -37,6 +37,7 @@ STEP_BINS = 2  # live bins to a step of the walk estimator
 BOTH_EVIDENCE = 4.0  # log likelihood ratio at the other pulley that makes a walk doubted until the next mark
 BOTH_REV = 0.4  # ... or a walk there that began no longer ago than this
 MISFIT = 2.5  # mean squared innovation from which a line does not explain the readings: travel may be wrong
+BOTH_JUMP_REV = 0.5  # both pulleys' lines seldom jump within so short a travel: travel that is wrong does it
 LOST_REV = 0.5  # after the mark is due, revolutions: it will not come
 BIN_SAMPLES = 10.0  # typical samples of a live bin, for what a standing belt shows
 FAST_WALK = 7.0  # times drift_mm_per_rev: faster than this a walk is doubted for FAST_WAIT_REV
@@ -152,6 +153,7 @@ class BeltWatch:
         self._steps_seen: list[list[float]] = [[] for _ in range(n)]
         self._doubted: dict[Pulley, tuple[float, WalkFinding]] = {}
         self._blind = False
+        self._jumped: dict[Pulley, float] = {}  # travel at which each pulley's line last jumped
         self._suspected_u = math.nan  # travel since which readings disagree with it
         self._still_bins = STILL_BINS
         self.seen_us = 0  # end of the last live bin: nothing will be found about times before it
@@ -469,7 +471,10 @@ class BeltWatch:
             else:
                 if self._suspected_u != self._suspected_u:
                     self._find(live.end_us, "jump", True, pulley=pulley, text=f"{f.u_onset:.3f}")
-                self._distrust(live.u_end)  # a belt seldom jumps; travel that is wrong does it often
+                self._jumped[pulley] = live.u_end
+                together = [u for u in self._jumped.values() if live.u_end - u < BOTH_JUMP_REV]
+                if self.walks[pulley].misfit > MISFIT or len(together) > 1:
+                    self._distrust(live.u_end)
         if pulley in self._doubted and live.u_end >= self._doubted[pulley][0]:
             self._release(live.end_us, pulley)
 

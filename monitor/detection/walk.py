@@ -30,7 +30,7 @@ from ..numerics.wander import LineFilter, LineFit, fit_line, fit_wander
 AGES = 96  # onsets looked at, bins: 1.5 revolutions
 GATE = 4.0  # innovations beyond this many standard deviations are a section, not the belt
 LOG_RATIO_RAISE = (
-    8.0  # log likelihood ratio that raises; see DEVELOPERS.md for the false alarms it was designed for
+    7.5  # log likelihood ratio that raises; see DEVELOPERS.md for the false alarms it was designed for
 )
 PROVING_SIGMAS = 5.0  # a new line is a walk when it is this far above half the limit
 LOG_RATIO_KINK = 6.0  # the same for a change of a walk under way
