@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Any, Literal
 
 import numpy as np
@@ -21,6 +22,17 @@ RUN_SHARE = 0.4  # share of wobble_mm at which a passage begins and ends
 SAME_PLACE_MM = 450.0  # two passages closer than this are of one section
 SOFT = 1.3  # of the length over which a section is out by half its size, to each side: there it is nil again
 GONE_REV = 2.2  # revolutions without the section after which it is gone
+
+
+def student_quantile(share: float, freedom: float) -> float:
+    """Student's t, by the Cornish-Fisher expansion about the normal (Abramowitz and Stegun 26.7.5)."""
+    z = NormalDist().inv_cdf(share)
+    terms = (
+        (z**3 + z) / 4.0,
+        (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / 96.0,
+        (3.0 * z**7 + 19.0 * z**5 + 17.0 * z**3 - 15.0 * z) / 384.0,
+    )
+    return z + sum(term / freedom**k for k, term in enumerate(terms, 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,12 +133,24 @@ class SectionWatch:
 class EdgeWatch:
     """Is the actual edge, camber included, beyond its limits? Works on means of MEAN good samples.
 
-    Raised by one such mean (a lone spike cannot do it), cleared when a whole revolution's time has
-    passed with the edge inside the limit less a dead-band.
+    Raised by one such mean (a lone spike cannot do it; the largest of a few hundred means exceeds the truth by some
+    three of their standard errors, hundredths of a millimetre). Cleared when a revolution's time has passed with the
+    edge inside the limit less a dead-band.
+
+    The dead-band comes from the spread of what is compared: one revolution's largest excursion with that of the next.
+    Once cleared, the alarm is raised again in the next revolution only if their difference D exceeds the band, so the
+    band is the quantile of D with probability AGAIN, in Student's form as its variance is learnt: D is taken as normal
+    with mean 0, its variance has an inverse chi-square prior of PRIOR_FREEDOM degrees about PRIOR_MM, and every pair of
+    successive revolutions adds one (the last MEMORY of them). Sensor noise, wander, texture and the walk all are in D.
     """
 
     MEAN = 8
-    DEAD_BAND_MM = 1.0
+    AGAIN = 0.01  # share of clearings that the next revolution takes back
+    PRIOR_MM, PRIOR_FREEDOM, MEMORY = 0.3, 4.0, 40
+    LEAST_MM, MOST_SHARE = (
+        0.1,
+        0.2,
+    )  # the band, mm, and as a share of the limit: never so wide that nothing clears
 
     def __init__(self, warn_mm: float, stop_mm: float, zero_counts: float, counts_per_mm: float) -> None:
         self._limits = {"edge-warn": warn_mm, "edge-stop": stop_mm}
@@ -135,6 +159,29 @@ class EdgeWatch:
         self._last_beyond_us: dict[str, int] = {}
         self.active: dict[str, bool] = {"edge-warn": False, "edge-stop": False}
         self.edge_mm = math.nan
+        self._turn_us = -1  # when the revolution under way began
+        self._most_mm = 0.0
+        self._last_mm = math.nan
+        self._squares: list[float] = []
+
+    @property
+    def dead_band_mm(self) -> float:
+        """As learnt so far, mm."""
+        freedom = self.PRIOR_FREEDOM + len(self._squares)
+        variance = (self.PRIOR_FREEDOM * self.PRIOR_MM**2 + sum(self._squares)) / freedom
+        return max(self.LEAST_MM, student_quantile(1.0 - self.AGAIN, freedom) * math.sqrt(variance))
+
+    def _turn(self, time_us: int, edge_mm: float, hold_us: float) -> None:
+        """Note the largest excursion of each revolution's time."""
+        if self._turn_us < 0:
+            self._turn_us = time_us
+        if time_us - self._turn_us >= hold_us:
+            whole = time_us - self._turn_us < 2.0 * hold_us
+            if self._last_mm == self._last_mm and whole:
+                self._squares = [*self._squares[1 - self.MEMORY :], (self._most_mm - self._last_mm) ** 2]
+            self._last_mm = self._most_mm if whole else math.nan
+            self._turn_us, self._most_mm = time_us, 0.0
+        self._most_mm = max(self._most_mm, abs(edge_mm))
 
     def take(
         self, time_us: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_], hold_us: float
@@ -156,19 +203,18 @@ class EdgeWatch:
         edges = (sums[:whole][ok] / seens[:whole][ok] - self._zero) / self._per_mm
         if edges.size:
             self.edge_mm = float(edges[-1])
-        if not any(self.active.values()) and (
-            not edges.size or np.abs(edges).max() < self._limits["edge-warn"]
-        ):
-            return []
         changes = []
         for t, edge in zip(ends[ok].tolist(), edges.tolist(), strict=True):
-            changes.extend(self._step(t, edge, hold_us))
+            self._turn(t, edge, hold_us)
+            if abs(edge) >= self._limits["edge-warn"] or any(self.active.values()):
+                changes.extend(self._step(t, edge, hold_us))
         return changes
 
     def _step(self, time_us: int, edge_mm: float, hold_us: float) -> list[tuple[int, str, bool, float]]:
         changes = []
         for name, limit in self._limits.items():
-            if abs(edge_mm) >= limit - (self.DEAD_BAND_MM if self.active[name] else 0.0):
+            band_mm = min(self.dead_band_mm, self.MOST_SHARE * limit) if self.active[name] else 0.0
+            if abs(edge_mm) >= limit - band_mm:
                 self._last_beyond_us[name] = time_us
                 if not self.active[name]:
                     self.active[name] = True

@@ -41,6 +41,7 @@ SECTION_MM = (
 )
 AGE_LIMITS_REV = (0.12, 0.25)
 MISFIT = 3.0  # mean squared innovation from which a line explains nothing
+LEAST_NOISE_MM2 = 1e-6  # of a step, mm2
 USUAL_NOISE_MM2 = 0.05**2  # of a step, before any was seen
 NIL_SIGMAS = 1.2  # a walk is over when it is shown to be below the limit by so many standard deviations
 OUTLIER_CHI2 = 9.0  # a squared innovation counts no more than this toward the misfit of a line
@@ -107,7 +108,9 @@ class WalkEstimator:
         self.s2_mm2 = PRIOR_WANDER_MM**2
         self.kappa_per_rev = length_mm / PRIOR_WANDER_LENGTH_MM
         self._kappa_prior = self.kappa_per_rev
-        self._structure = [0.0] * 4  # mean squared differences over three lags, summed; turns they come from
+        self._structure = [
+            0.0
+        ] * 5  # mean squared differences over three lags, weights, their squares; summed
         self.state: State = "proving"
         self.filter: LineFilter | None = None
         self.u_segment = 0.0  # travel where the present line begins
@@ -471,16 +474,20 @@ class WalkEstimator:
             if steps.size < self._bins // 4:
                 return
             means.append(float(steps @ steps) / steps.size)
+        # a turn with spikes in it, or with travel off, counts little
+        weight = 1.0 / max(means[0], LEAST_NOISE_MM2) ** 2
         st = self._structure
+        if st[3] * st[3] > MEMORY_TURNS * st[4] > 0.0:
+            keep = 1.0 - 1.0 / MEMORY_TURNS
+            st[:] = [v * keep for v in st[:4]] + [st[4] * keep * keep]
         for i, mean in enumerate(means):
-            st[i] += mean
-        st[3] += 1.0
-        if st[3] > MEMORY_TURNS:
-            st[:] = [v * MEMORY_TURNS / st[3] for v in st]
+            st[i] += weight * mean
+        st[3] += weight
+        st[4] += weight * weight
         self.s2_mm2, self.kappa_per_rev = fit_wander(
             (lags[0] / self._bins, lags[1] / self._bins, lags[2] / self._bins),
             (st[0] / st[3], st[1] / st[3], st[2] / st[3]),
-            st[3],
+            st[3] * st[3] / st[4],
             PRIOR_WANDER_MM**2,
             self._kappa_prior,
         )
@@ -489,7 +496,7 @@ class WalkEstimator:
 
     def forget_wander(self) -> None:
         """What wander was learnt from was not wander: back to the prior."""
-        self._structure[:] = [0.0] * 4
+        self._structure[:] = [0.0] * 5
         self.s2_mm2, self.kappa_per_rev = PRIOR_WANDER_MM**2, self._kappa_prior
 
     def _refresh(self) -> None:
