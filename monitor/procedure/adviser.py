@@ -97,12 +97,14 @@ class Adviser:
         self, draft: Draft | None, t_s: float, rev: int, to_limit: tuple[float, float] | None = None
     ) -> Advice | None:
         """The draft as an advice, or None when it says nothing new. It warns when the edge's limit is near."""
+        if draft is None:
+            return None
         warn = to_limit is not None and to_limit[0] <= NEAR_REVS
-        if draft is None or (draft.tag == self.tag and (self.warned or not warn)):
+        warn = warn and draft.action != "none" and draft.tag != "check stop"
+        if draft.tag == self.tag and (self.warned or not warn):
             return None
         if draft.tag.startswith("look") and self.tag.startswith("move") and not warn:
             return None
-        warn = warn and draft.action in ("move", "wait")
         self.tag, self.warned = draft.tag, warn
         self.advice = (phrases.warned(draft, to_limit) if warn and to_limit else draft).dated(t_s, rev)
         return self.advice

@@ -214,6 +214,16 @@ def test_a_drift_alarm_and_leaving_alone_do_not_go_together() -> None:
     assert not [a for a in advices(bench.said[before:]) if "leave everything alone" in a.why]
 
 
+def test_stop_is_said_once_while_it_stands() -> None:
+    bench = Bench()
+    bench.turn(6.0, n=3)
+    bench.alarm("edge-stop", sensor="infeed-left")
+    before = len(bench.said)
+    bench.runin.expect_edge((0.0, 0.0))
+    bench.turn(6.0, n=3)
+    assert not advices(bench.said[before:])
+
+
 def test_the_edge_limit_is_told_with_the_advice_when_it_is_near() -> None:
     bench = Bench()
     bench.turn(6.0, n=3)
