@@ -63,7 +63,9 @@ def test_many_lies() -> None:
     print(f"{30 - len(wrong)} of 30 lies told rightly", wrong)
     missed = {seed: fault for seed, fault in wrong.items() if seed not in slow}
     assert all(fault.startswith("gain") for fault in missed.values()), "a scale that is wrong must be told"
-    assert len(missed) <= 0.1 * (30 - len(slow)), "its size must be right, but for one of the first notes in ten"
+    assert len(missed) <= 0.1 * (30 - len(slow)), (
+        "its size must be right, but for one of the first notes in ten"
+    )
     assert len(wrong) - len(missed) <= 0.6 * len(slow), wrong
 
 
