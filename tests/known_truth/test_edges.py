@@ -42,7 +42,7 @@ def check(cases: list[tuple[str, int]], allowed: int) -> None:
 
 
 def test_edges_of_a_few_belts() -> None:
-    check([(family, seed) for family in FAMILIES for seed in range(2)], 0)
+    check([(family, 0) for family in FAMILIES], 0)
 
 
 def test_nothing_is_told_of_sound_edges() -> None:
