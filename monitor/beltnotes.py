@@ -1,12 +1,15 @@
-"""What both edges of a pulley, and both pulleys, say of belt and sensors: findings worded as notes of the record."""
+"""What is worth knowing of belt, pulleys and sensors but is no alarm: findings worded as notes of the record."""
 
 from __future__ import annotations
+
+from typing import Any
 
 from .beltwatch import BeltFinding
 from .records import Event
 
 CAUTION = "Stop and lock out before you reach in; this program does not stop the conveyor."
 EDGE_NOTES = ("edge-damage", "width-change", "edge-shift", "sensor-scale", "sensor-lag")
+NOTES = ("run-out", *EDGE_NOTES)
 SECTION_WORDS = {  # by what the two edges of the pulley did while the section passed
     "bend": "Both edges go the same way: the belt is bent there.",
     "left": "Only the left edge departs, the right one keeps its line: that edge is damaged, or hangs.",
@@ -15,23 +18,20 @@ SECTION_WORDS = {  # by what the two edges of the pulley did while the section p
 }
 
 
-def edge_note(t_s: float, rev: int, f: BeltFinding) -> Event:
-    """The note for a finding of EDGE_NOTES."""
+def belt_note(t_s: float, rev: int, f: BeltFinding) -> Event:
+    """The note for a finding of NOTES."""
+    if f.name == "run-out":
+        text = f"The {f.pulley} pulley runs out: it swings the reading by {f.value_mm:.1f} mm to each side."
+        return _note(t_s, rev, f, value_mm=f.value_mm, text=text)
     if f.name in ("sensor-scale", "sensor-lag"):
         return _lie_note(t_s, rev, f)
-    return Event(
-        t_s,
-        rev,
-        "note",
-        f.name,
-        pulley=f.pulley,
-        sensor=f.sensor,
-        value_mm=f.value_mm,
-        start_mm=f.start_mm,
-        end_mm=f.end_mm,
-        text=_with_caution(_words(f), (f.active and f.start_mm is not None) or f.name == "edge-shift"),
-        details={"active": f.active},
-    )
+    text = _with_caution(_words(f), (f.active and f.start_mm is not None) or f.name == "edge-shift")
+    places = {"value_mm": f.value_mm, "start_mm": f.start_mm, "end_mm": f.end_mm}
+    return _note(t_s, rev, f, **places, text=text, details={"active": f.active})
+
+
+def _note(t_s: float, rev: int, f: BeltFinding, **more: Any) -> Event:
+    return Event(t_s, rev, "note", f.name, pulley=f.pulley, sensor=f.sensor, **more)
 
 
 def _with_caution(text: str, hands_on: bool) -> str:
@@ -48,16 +48,7 @@ def _lie_note(t_s: float, rev: int, f: BeltFinding) -> Event:
     }
     if f.text:
         figures["against"] = f.text
-    return Event(
-        t_s,
-        rev,
-        "note",
-        f.name,
-        pulley=f.pulley,
-        sensor=f.sensor,
-        text=_with_caution(_lie_words(f, figure), f.active),
-        details=figures,
-    )
+    return _note(t_s, rev, f, text=_with_caution(_lie_words(f, figure), f.active), details=figures)
 
 
 def _lie_words(f: BeltFinding, figure: float) -> str:

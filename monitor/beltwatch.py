@@ -128,9 +128,7 @@ class BeltWatch:
         self.motion = MotionWatch(n)
         order = self.length_mm / (math.pi * station.conveyor.pulley_diameter_mm)
         self.runouts = [RunoutWatch(order) for _ in self.sensors]
-        self._learnt = [
-            deque[int](maxlen=MEMORY_TURNS) for _ in range(n)
-        ]  # turns that each profile is made of
+        self._learnt = [deque[int](maxlen=MEMORY_TURNS) for _ in range(n)]  # turns each profile is made of
         self._told_runout = [False] * n
         self.cross = CrossCheck(self.sensors, self.profiles)
         self._offset = [0.0] * n
@@ -781,26 +779,22 @@ class BeltWatch:
     def _add(self, s: int, turn: Turn, freed_mm: NDArray[np.float64], out: NDArray[np.bool_] | None) -> None:
         """One more turn for the search for run-out and, less its stations that are out, for the profile (None: not)."""
         watch, profile = self.runouts[s], self.profiles[s]
-        section = out is not None and (watch.found is not None or float(out.mean()) < SECTION_SHARE)
-        watch.add(turn.rev - 1, np.where(out, np.nan, freed_mm) if section and out is not None else freed_mm)
         had = watch.found
+        if out is not None and (had is not None or float(out.mean()) < SECTION_SHARE):
+            watch.add(turn.rev - 1, np.where(out, np.nan, freed_mm))
+        else:
+            watch.add(turn.rev - 1, freed_mm)
         calm = not self.sections[s].sections  # a section that comes or goes changes the turns too
         if calm and (turn.rev % (2 if had is not None else 8) == 0 or turn.rev < EARLY_TURNS):
             watch.look()
         swing = watch.found
-        if (had is None) != (
-            swing is None
-        ):  # camber learnt so far had the swing in it, or had it taken out wrongly
+        if (had is None) != (swing is None):  # camber learnt so far had the swing in it, or lacked it
             self._free_profile(s, min(profile.turns, RUNOUT_TURNS))
             return
         if swing is not had:  # its figures were put right: so is the camber that was learnt with the old ones
             turns = self._learnt[s]
             profile.correct(mean_swing(had, turns, TURN_BINS) - mean_swing(swing, turns, TURN_BINS))
-            if (
-                had is not None
-                and swing is not None
-                and abs(swing.amplitude_mm - had.amplitude_mm) > PUT_RIGHT_MM
-            ):
+            if had and swing and abs(swing.amplitude_mm - had.amplitude_mm) > PUT_RIGHT_MM:
                 self._learn_wander_anew(s)
             self._tell_runout(s)
         if out is None:

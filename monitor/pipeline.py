@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from .beltnotes import EDGE_NOTES, SECTION_WORDS, edge_note
+from .beltnotes import NOTES, SECTION_WORDS, belt_note
 from .beltwatch import DEFAULT_LENGTH_MM, BeltFinding, BeltWatch
 from .detection.sections import EdgeWatch
 from .detection.sensors import SensorFinding, SensorGate
@@ -269,24 +269,8 @@ class Pipeline:
             self._walk_onset.clear()
         elif f.name == "jump" and f.pulley is not None:
             self._walk_onset.setdefault(f.pulley, float(f.text))
-        elif f.name == "run-out":
-            text = (
-                f"The {f.pulley} pulley runs out: it swings the reading by {f.value_mm:.1f} mm to each side."
-            )
-            self._emit(
-                Event(
-                    t_s,
-                    self.rev,
-                    "note",
-                    "run-out",
-                    pulley=f.pulley,
-                    sensor=f.sensor,
-                    value_mm=f.value_mm,
-                    text=text,
-                )
-            )
-        elif f.name in EDGE_NOTES:
-            self._emit(edge_note(t_s, self.rev, f))
+        elif f.name in NOTES:
+            self._emit(belt_note(t_s, self.rev, f))
         elif f.name in ("mark", "mark-missing", "mark-extra"):
             self._mark(t_s, f)
         elif f.active:

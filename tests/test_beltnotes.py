@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from monitor.beltnotes import CAUTION, EDGE_NOTES, SECTION_WORDS, edge_note
+from monitor.beltnotes import CAUTION, EDGE_NOTES, SECTION_WORDS, belt_note
 from monitor.beltwatch import BeltFinding
 
 PLACE: dict[str, Any] = {"start_mm": 100.0, "end_mm": 700.0}
@@ -29,7 +29,7 @@ CASES: list[tuple[str, dict[str, Any], str]] = [
 
 @pytest.mark.parametrize(("name", "more", "words"), CASES)
 def test_a_note_says_what_and_where(name: str, more: dict[str, Any], words: str) -> None:
-    note = edge_note(12.5, 3, BeltFinding(12_500_000, name, True, pulley="infeed", **more))
+    note = belt_note(12.5, 3, BeltFinding(12_500_000, name, True, pulley="infeed", **more))
     assert (note.kind, note.name, note.t_s, note.rev, note.sensor) == (
         "note",
         name,
@@ -47,7 +47,7 @@ def test_a_note_says_what_and_where(name: str, more: dict[str, Any], words: str)
 def test_the_end_is_worded_too(name: str, more: dict[str, Any], words: str) -> None:
     if name == "edge-shift":
         pytest.skip("a sensor that was knocked aside is not knocked back by itself")
-    note = edge_note(12.5, 3, BeltFinding(12_500_000, name, False, pulley="infeed", **more))
+    note = belt_note(12.5, 3, BeltFinding(12_500_000, name, False, pulley="infeed", **more))
     assert words not in (note.text or "")
     assert (note.details or {})["active"] is False
 
@@ -55,3 +55,10 @@ def test_the_end_is_worded_too(name: str, more: dict[str, Any], words: str) -> N
 def test_every_name_is_worded() -> None:
     assert {name for name, _, _ in CASES} == set(EDGE_NOTES)
     assert set(SECTION_WORDS) == {"bend", "left", "right", "apart"}
+
+
+def test_run_out_is_told_with_its_pulley_and_size() -> None:
+    found = BeltFinding(12_500_000, "run-out", True, pulley="drive", sensor="drive-left", value_mm=1.96)
+    note = belt_note(12.5, 3, found)
+    assert (note.name, note.pulley, note.sensor, note.value_mm) == ("run-out", "drive", "drive-left", 1.96)
+    assert note.text == "The drive pulley runs out: it swings the reading by 2.0 mm to each side."

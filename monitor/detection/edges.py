@@ -31,7 +31,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,6 +86,18 @@ class PairReading:
     noise_mm2: float
     moved_mm: tuple[float, float] = (0.0, 0.0)
     found: tuple[EdgeFinding, ...] = ()
+
+
+class _Bin(NamedTuple):
+    """One live bin: travel, both readings, their noise variances, and the line with its variance; mm, mm2."""
+
+    u_start: float
+    u_end: float
+    left: float
+    right: float
+    noise: tuple[float, float]
+    line: float
+    line_noise: float
 
 
 @dataclass(slots=True)
@@ -148,42 +160,33 @@ class EdgePair:
         noise_mm2: variance of the (left, right) reading. line_mm, line_mm2: where the whole belt's line
         runs, before this bin, and the variance of that.
         """
-        told = self._weigh(u_start, u_end, left_mm, right_mm, noise_mm2, line_mm, line_mm2)
+        told = self._weigh(_Bin(u_start, u_end, left_mm, right_mm, noise_mm2, line_mm, line_mm2))
         self._trace.append((u_end, *self._zero))
         return told
 
-    def _weigh(
-        self,
-        u_start: float,
-        u_end: float,
-        left_mm: float,
-        right_mm: float,
-        noise_mm2: tuple[float, float],
-        line_mm: float,
-        line_mm2: float,
-    ) -> PairReading:
-        self._p += WIDTH_MM_PER_SQRT_REV**2 * max(u_end - u_start, 0.0)
-        sees_left, sees_right = left_mm == left_mm, right_mm == right_mm
+    def _weigh(self, b: _Bin) -> PairReading:
+        self._p += WIDTH_MM_PER_SQRT_REV**2 * max(b.u_end - b.u_start, 0.0)
+        sees_left, sees_right = b.left == b.left, b.right == b.right
         if not (sees_left and sees_right):
             self._run = None
             spread = 0.25 * self._p
             if sees_left:
-                return PairReading(left_mm, noise_mm2[0] + spread)
+                return PairReading(b.left, b.noise[0] + spread)
             if sees_right:
-                return PairReading(right_mm, noise_mm2[1] + spread)
+                return PairReading(b.right, b.noise[1] + spread)
             return PairReading(math.nan, math.nan)
-        difference = right_mm - left_mm
-        variance = noise_mm2[0] + noise_mm2[1] + self._p
-        if line_mm == line_mm:
-            self._seen.append((u_start, u_end, left_mm - line_mm, right_mm - line_mm))
-        found = self._place(u_start, u_end, difference, variance)
-        if abs(difference) <= GATE * math.sqrt(variance) or line_mm != line_mm:
+        difference = b.right - b.left
+        variance = b.noise[0] + b.noise[1] + self._p
+        if b.line == b.line:
+            self._seen.append((b.u_start, b.u_end, b.left - b.line, b.right - b.line))
+        found = self._place(b.u_start, b.u_end, difference, variance)
+        if abs(difference) <= GATE * math.sqrt(variance) or b.line != b.line:
             self._run = None
-            reading, noise = self._both(left_mm, right_mm, noise_mm2)
+            reading, noise = self._both(b.left, b.right, b.noise)
             moved = self._widen(self._p / variance * difference)
             self._p *= 1.0 - self._p / variance
             return PairReading(reading, noise, moved, (*found, *self._judge_width()))
-        return self._disagree(u_start, u_end, left_mm, right_mm, noise_mm2, line_mm, line_mm2, found)
+        return self._disagree(b, found)
 
     def _both(self, left_mm: float, right_mm: float, noise_mm2: tuple[float, float]) -> tuple[float, float]:
         """Best linear unbiased estimate of the whole belt's place, and its variance."""
@@ -196,37 +199,27 @@ class EdgePair:
         self.width_mm += change_mm
         return self._move(-0.5 * change_mm, 0.5 * change_mm)
 
-    def _disagree(
-        self,
-        u_start: float,
-        u_end: float,
-        left_mm: float,
-        right_mm: float,
-        noise_mm2: tuple[float, float],
-        line_mm: float,
-        line_mm2: float,
-        found: list[EdgeFinding],
-    ) -> PairReading:
-        off_l, off_r = left_mm - line_mm, right_mm - line_mm
+    def _disagree(self, b: _Bin, found: list[EdgeFinding]) -> PairReading:
+        off_l, off_r = b.left - b.line, b.right - b.line
         if self._run is None:
             before = [r - le for _, _, le, r in list(self._seen)[-1 - SUDDEN_BINS : -1]]
             mean = sum(before) / len(before) if before else 0.0
-            self._run = _Run(u_start, {"left": 0.0, "right": 0.0, "apart": 0.0}, [], mean)
+            self._run = _Run(b.u_start, {"left": 0.0, "right": 0.0, "apart": 0.0}, [], mean)
         run = self._run
-        vl, vr = noise_mm2
-        run.chi2["left"] += off_r**2 / (vr + line_mm2)
-        run.chi2["right"] += off_l**2 / (vl + line_mm2)
-        run.chi2["apart"] += (0.5 * (off_l + off_r)) ** 2 / (0.25 * (vl + vr) + line_mm2)
-        run.bins.append((off_l, off_r, right_mm - left_mm))
-        run.u_end = u_end
+        vl, vr = b.noise
+        run.chi2["left"] += off_r**2 / (vr + b.line_noise)
+        run.chi2["right"] += off_l**2 / (vl + b.line_noise)
+        run.chi2["apart"] += (0.5 * (off_l + off_r)) ** 2 / (0.25 * (vl + vr) + b.line_noise)
+        run.bins.append((off_l, off_r, b.right - b.left))
+        run.u_end = b.u_end
         cause = run.cause
         spread = 0.25 * self._p
         if cause == "left":
-            reading, noise = right_mm, vr + spread
+            reading, noise = b.right, vr + spread
         elif cause == "right":
-            reading, noise = left_mm, vl + spread
+            reading, noise = b.left, vl + spread
         else:
-            reading, noise = 0.5 * (left_mm + right_mm), 0.25 * (vl + vr)
+            reading, noise = 0.5 * (b.left + b.right), 0.25 * (vl + vr)
         moved = (0.0, 0.0)
         if self._lasts(run):
             moved, lasting = self._re_zero(run)

@@ -120,28 +120,22 @@ class MotionWatch:
             _Seen(start_us, end_us, 0.0, 0.0, tuple(reading_mm), tuple(reading_mm), tuple(white_mm2))
         )
         seen = list(self._seen)[-bins:]
-        if len(seen) < bins:
-            return None
-        heard = False
-        for s in range(self._n):
-            told = [b for b in seen if b.reading[s] == b.reading[s] and b.noise[s] == b.noise[s]]
-            if len(told) < bins // 2:
-                continue
-            heard = True
-            if _scatter(told, s) > STILL_CHI2 * (len(told) - 1):
-                return None
-        return SpeedChange(seen[0].start_us, 0.0) if heard else None
+        still = len(seen) == bins and self._scatter_by_noise(seen, bins // 2)
+        return SpeedChange(seen[0].start_us, 0.0) if still else None
 
     def seems_still(self, since_us: float) -> bool:
         """Could the belt have stood since then? Every sensor's readings scatter by their noise about one value."""
-        bins = [b for b in self._seen if b.start_us >= since_us]
+        return self._scatter_by_noise([b for b in self._seen if b.start_us >= since_us], LOOK // 2)
+
+    def _scatter_by_noise(self, bins: list[_Seen], least: int) -> bool:
+        """Do all sensors heard (in `least` of the bins) keep one value but for their noise? False where none is."""
         heard = False
         for s in range(self._n):
-            seen = [b for b in bins if b.reading[s] == b.reading[s] and b.noise[s] == b.noise[s]]
-            if len(seen) < LOOK // 2:
+            told = [b for b in bins if b.reading[s] == b.reading[s] and b.noise[s] == b.noise[s]]
+            if len(told) < least:
                 continue
             heard = True
-            if _scatter(seen, s) > STILL_CHI2 * (len(seen) - 1):
+            if _scatter(told, s) > STILL_CHI2 * (len(told) - 1):
                 return False
         return heard
 

@@ -29,9 +29,7 @@ from ..numerics.wander import LineFilter, LineFit, fit_line, fit_wander
 
 AGES = 96  # onsets looked at, bins: 1.5 revolutions
 GATE = 4.0  # innovations beyond this many standard deviations are a section, not the belt
-LOG_RATIO_RAISE = (
-    7.5  # log likelihood ratio that raises; see DEVELOPERS.md for the false alarms it was designed for
-)
+LOG_RATIO_RAISE = 7.5  # log likelihood ratio that raises; DEVELOPERS.md has the false alarms that go with it
 PROVING_SIGMAS = 5.0  # a new line is a walk when it is this far above half the limit
 LOG_RATIO_KINK = 6.0  # the same for a change of a walk under way
 USUAL = 4.0  # times drift_mm_per_rev: spread of the rates expected of a walk (a normal prior)
@@ -40,7 +38,7 @@ SECTION_MM = (
     1700.0  # a section is seldom longer; an onset must be older than this much belt (within AGE_LIMITS)
 )
 AGE_LIMITS_REV = (0.12, 0.25)
-MISFIT = 3.0  # mean squared innovation from which a line explains nothing
+NO_LINE = 3.0  # mean squared innovation from which a line explains nothing
 LEAST_NOISE_MM2 = 1e-6  # of a step, mm2
 USUAL_NOISE_MM2 = 0.05**2  # of a step, before any was seen
 NIL_SIGMAS = 1.2  # a walk is over when it is shown to be below the limit by so many standard deviations
@@ -394,7 +392,7 @@ class WalkEstimator:
         if u_end - self.u_segment < self._age_min / self._bins:
             return []
         walks = abs(f.w) >= self._w1 and abs(f.w) - self._w0 > PROVING_SIGMAS * se
-        if walks and self.misfit < MISFIT:
+        if walks and self.misfit < NO_LINE:
             self.state = "drifting"
             self.onset_u = self.u_segment
             self._forget_ages()
