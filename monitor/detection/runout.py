@@ -23,14 +23,13 @@ from numpy.typing import NDArray
 
 ROWS = 12  # turns kept whole, for the camber freed of run-out
 TURNS = (
-    52  # turns before them whose coefficients are kept: an order 0.01 off commensurate turns by 230 degrees
+    52  # turns before them of which coefficients are kept: an order 0.01 off an integer turns by 230 degrees
 )
 LEAST_TURNS = 3
 REACH = 0.035  # relative error of length over circumference that is searched: the length may be 3 % wrong
 STEP = 0.04  # step of the grid of orders at which coefficients of turns are taken
-FINE: NDArray[np.float64] = (
-    np.arange(-5.0, 6.0) * 0.004
-)  # orders about each of them: phases of all turns tell them from each other
+# orders about each of them, which the phases of all turns tell from each other
+FINE: NDArray[np.float64] = np.arange(-5.0, 6.0) * 0.004
 FINEST: NDArray[np.float64] = np.arange(-8.0, 9.0) * 0.0005  # and about the best of them
 USUAL_MM = 2.0  # amplitude that run-out seldom exceeds (common practice, no source)
 LEAST_AMPLITUDE_MM = 0.25  # a smaller swing is not worth a word
@@ -38,17 +37,16 @@ BESIDE = 1.5 + 0.7 * np.arange(6)  # orders beyond those searched, which show wh
 LIKELY = 2.0  # log likelihood below the best within which an order still counts: two standard deviations
 MEDIAN_EXPONENTIAL = math.log(2.0)  # median of noise energy over its mean
 ABOVE_OTHERS = 20.0  # energy against their mean; the greatest of 1,000 orders of mere noise has 7
-UNEXPLAINED = (
-    0.15  # of the energy: a section that came or went looks like a ramp of a turning swing, but leaves 0.25
-)
+# share of the energy: a section that came or went looks like the ramp of a turning swing, but leaves 0.25
+UNEXPLAINED = 0.15
 
 
 @dataclass(frozen=True, slots=True)
 class Runout:
     """A pulley's swing in an edge reading: amplitude_mm * cos(2 pi order u + phase), u in revolutions.
 
-    amplitude_se_mm: its standard error, from what mere noise shows at orders
-    beside it and from how the amplitude changes over the orders that explain the turns nearly as well.
+    amplitude_se_mm: its standard error, from what mere noise shows at orders beside it and from how the
+    amplitude changes over the orders that explain the turns nearly as well.
     """
 
     amplitude_mm: float
