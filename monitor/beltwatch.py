@@ -240,8 +240,7 @@ class BeltWatch:
         fraction = max(live.u_end - self.tracker.rev, 0.0)
         for s in range(n):
             expected[s] = self._camber(s, live.u_start, live.u_end)
-            believed = self._gate.fault(s, live.end_us) in ("", "sensor-noisy") and not self.cross.lying(s)
-            if live.samples[s] and believed:
+            if live.samples[s] and self.believes(s, live.end_us):
                 slope = self._slope(s, live)
                 ahead, unsure = self.travel_error.ahead(slope, fraction)
                 expected[s] += ahead
@@ -900,6 +899,19 @@ class BeltWatch:
         if self._blind:
             return "unknown"
         return "drifting" if state == "drifting" else "steady"
+
+    def believes(self, s: int, time_us: float = math.inf) -> bool:
+        """Are this sensor's readings taken for the belt's, at that time (now without one)?"""
+        return self._gate.fault(s, time_us) in ("", "sensor-noisy") and not self.cross.lying(s)
+
+    def position_mm(self, s: int) -> float:
+        """Where the whole belt rides now, as sensor s sees it, mm.
+
+        NaN: no sensor of its pulley is believed, or travel is lost while the belt runs.
+        """
+        lost = self._blind and not self.standing
+        seen = any(map(self.believes, self.of_pulley[self.sensors[s].pulley]))
+        return self.now[s] if seen and not lost else math.nan
 
     def moved_mm(self, pulley: Pulley, u_start: float, u_end: float) -> float:
         """How far the whole belt went at a pulley between two travels, mm, by the lines found there."""

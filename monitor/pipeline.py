@@ -475,7 +475,8 @@ class Pipeline:
         travel = belt.tracker.travel(float(self._time_us))
         sensors = []
         for s, sensor in enumerate(self.station.sensor):
-            position = belt.now[s]
+            position = belt.position_mm(s)
+            edge_mm = self._edges[s].edge_mm if belt.believes(s) else math.nan
             expected = belt.expected[s] + position
             quality = self._gate.fault(s) or ("good" if position == position else "unknown")
             ahead = self._outlook.get(sensor.name)
@@ -484,9 +485,7 @@ class Pipeline:
                 if ahead and ahead.walks and self.running
                 else ()
             )
-            sensors.append(
-                SensorNow(sensor.name, self._edges[s].edge_mm, expected, position, quality, *to_limit)
-            )
+            sensors.append(SensorNow(sensor.name, edge_mm, expected, position, quality, *to_limit))
         speed = (
             belt.length_mm / belt.tracker.turn_us * 1000.0 * belt.tracker.factor
             if belt.tracker.started
