@@ -131,7 +131,7 @@ class Picture:
         if all(s.edge_mm != s.edge_mm and s.quality == "unknown" for s in seen.now.sensors):
             return "no", "No reading has come yet: nothing is known of the belt. Watch it by eye."
         doubts = [
-            f"Sensor {s.sensor} {FAULTS.get(s.quality, s.quality)}: its pulley is not seen."
+            f"Sensor {s.sensor} {FAULTS.get(s.quality, s.quality)}: {_left_of(s.position_mm, s.quality)}."
             for s in seen.now.sensors
             if s.quality not in ("good", "unknown")
         ]
@@ -301,6 +301,7 @@ class Picture:
         short = status.name.replace("-", " ")
         place = "" if status.where == "bay" else f", {PLACES.get(status.where, status.where)}"
         size = "" if status.value_mm is None else f", {words.length(status.value_mm, self.units)}"
+        size += "/rev" if size and status.name == "drift" else ""
         state: str = "over, not yet seen" if not status.active and waiting else entry.priority
         state += ", seen" if status.state == "acknowledged" else ""
         cause = self._with_limits(entry.cause)
@@ -368,6 +369,13 @@ def _section(start_mm: float | None, end_mm: float | None) -> str:
     if start_mm is None or end_mm is None:
         return ""
     return f"{words.distance(start_mm)} to {words.distance(end_mm)} after the belt mark"
+
+
+def _left_of(position_mm: float, quality: str) -> str:
+    """What a faulty sensor leaves to go by."""
+    if position_mm != position_mm:
+        return "its pulley is not seen"
+    return "its figures are uncertain" if quality == "sensor-noisy" else "the other edge there is followed"
 
 
 def _span(seconds: float) -> str:
