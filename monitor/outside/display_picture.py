@@ -312,7 +312,7 @@ class Picture:
             "value_mm": status.value_mm, "start_mm": status.start_mm, "end_mm": status.end_mm,
             "rank": rank, "mark": MARKS[rank], "waiting": waiting, "gone": not status.active,
             "short": short, "title": f"{short}{place}{size}", "standing": state,
-            "what": what if status.active else f"It is over: {cause[0].lower()}{cause[1:]}",
+            "what": what if status.active else f"It is over. It was about this: {cause[0].lower()}{cause[1:]}",
             "action": entry.action,
             "more": f"{cause} {entry.consequence} Respond within {_span(entry.respond_within_s)}.",
             "since": _since(status.raised_s, clock_s),

@@ -44,9 +44,9 @@ MOVE = Advice(
     words.CAUTION_MOVE, where="infeed", side="right", amount_mm=1.5,
 )  # fmt: skip
 TRIM = replace(
-    MOVE, where="snub", side="left", amount_mm=-0.5, caution=words.CAUTION_SNUB,
-    why="The belt rides 0.6 mm left of centre at the drive pulley: ease the left side of the snub by 0.5 mm; that "
-    "sends it to the left.",
+    MOVE, where="snub", side="right", amount_mm=-0.5, caution=words.CAUTION_SNUB,
+    why="The belt rides 0.6 mm left of centre at the drive pulley: ease the right side of the snub by 0.5 mm; that "
+    "sends it to the right.",
 )  # fmt: skip
 HOLD = phrases.wait(
     "h", "The belt is centred: leave everything alone, to prove that it holds.", 89.0, 60.4, 31.0
