@@ -58,6 +58,7 @@ KEPT = ("persistence", "autosave", "max_queued", "persistent_client")  # of the 
 REPO = Path(__file__).resolve().parents[2]
 PREFIX = "runin/test-hall/bay-9/"
 QUEUED = ("event", "revolution", "advice", "alarm")
+CALM_LOOKS = 4  # a second apart: by then a daemon that came up late has closed what another left open
 DRAIN_S = 120.0
 
 
@@ -254,11 +255,11 @@ class Chaos:
     def _settle(self, feed: Feed) -> None:
         """Calm: the feed ends, the outbox drains, the listener hears out."""
         feed.stop()
-        end_s = time.monotonic() + DRAIN_S
-        while time.monotonic() < end_s:
+        end_s, calm = time.monotonic() + DRAIN_S, 0
+        while time.monotonic() < end_s and calm < CALM_LOOKS:
             time.sleep(1.0)
-            if self._note_committed() == 0 and self.daemon.poll() is None and self._left_open() == 1:
-                break
+            waiting = self._note_committed() or self.daemon.poll() is not None or self._left_open() > 1
+            calm = 0 if waiting else calm + 1
         self.daemon.terminate()
         self.daemon.wait(30)
         self._note_committed()

@@ -608,6 +608,7 @@ def test_every_sample_prints_on_two_pages_with_nothing_at_the_edge(
         assert ink[: high // 3].any()
 
 
+@pytest.mark.slow
 def test_the_pdf_of_an_endless_log_has_two_pages(tmp_path: Path) -> None:
     need_weasyprint()
     moves: list[Entry] = [

@@ -145,6 +145,7 @@ def test_the_demo_names_the_tools_that_are_missing(tmp_path: Path) -> None:
     assert not (tmp_path / "demo").exists()
 
 
+@pytest.mark.slow
 @needs_tools
 def test_a_short_demo_with_the_board_says_that_it_did_not_get_there(tmp_path: Path) -> None:
     arguments = ("--embedded-broker", "--speed-up", "25", "--minutes", "2")

@@ -531,6 +531,7 @@ def growth(revs: int) -> tuple[int, int]:
     return sizes[0], sizes[1]
 
 
+@pytest.mark.slow
 def test_pipeline_memory_is_bounded() -> None:
     half, full = growth(400)
     assert full <= 1.15 * half + 20_000, f"{half} bytes after 200 revolutions, {full} after 400"

@@ -172,6 +172,7 @@ def test_silence_up_to_35_minutes_is_bridged_exactly(gap_s: int) -> None:
     assert only(records, Restart) == []
 
 
+@pytest.mark.slow
 def test_a_restart_without_its_hello_is_seen_by_counter_and_time() -> None:
     missed, false = 0, 0
     for seed in range(300):
