@@ -132,7 +132,7 @@ def test_bdseq_and_seq_begin_again_after_255(tmp_path: Path, mosquitto: Mosquitt
     bay.close()
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
+@pytest.mark.parametrize("number", [signal.SIGTERM, pytest.param(signal.SIGKILL, marks=pytest.mark.slow)])
 def test_what_happened_while_the_broker_was_away_comes_as_history(
     tmp_path: Path, mosquitto: Mosquitto, host: Host, number: int
 ) -> None:
@@ -162,6 +162,7 @@ def test_what_happened_while_the_broker_was_away_comes_as_history(
     bay.close()
 
 
+@pytest.mark.slow
 def test_the_primary_host_is_waited_for_and_missed(tmp_path: Path, mosquitto: Mosquitto) -> None:
     """message-flow-edge-node-birth-publish-phid-wait, -phid-wait-id, -phid-wait-online, -phid-wait-timestamp,
     -phid-offline; operational-behavior-edge-node-termination-host-offline, -host-offline-timestamp."""
@@ -226,6 +227,7 @@ def test_a_lost_board_kills_the_devices_and_not_the_node(
     bay.close()
 
 
+@pytest.mark.slow
 def test_commands_that_are_none_change_nothing(tmp_path: Path, mosquitto: Mosquitto, host: Host) -> None:
     bay = make_bay(tmp_path / "bay", mosquitto.port)
     bay.start()

@@ -302,7 +302,10 @@ def make_log(folder: Path, entries: list[Entry], **belt: Any) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
+@pytest.mark.parametrize(
+    "text",
+    [pytest.param(t, marks=[pytest.mark.slow] if k > 2 else [], id=str(k)) for k, t in enumerate(HOSTILE)],
+)
 def test_hostile_texts_are_harmless(text: str, tmp_path: Path) -> None:
     entries: list[Entry] = [
         StageSaid(1.0, "set-up", "done", {"level_along_mm_per_m": text, text: 1.0}, text),

@@ -433,8 +433,13 @@ def test_pipeline_one_byte_at_a_time() -> None:
 
 
 @each_variant
-@pytest.mark.parametrize("copier", [lambda p: pickle.loads(pickle.dumps(p)), lambda p: p.snapshot()],
-                         ids=["pickle", "snapshot"])  # fmt: skip
+@pytest.mark.parametrize(
+    "copier",
+    [
+        pytest.param(lambda p: pickle.loads(pickle.dumps(p)), id="pickle"),
+        pytest.param(lambda p: p.snapshot(), id="snapshot", marks=pytest.mark.slow),
+    ],
+)
 def test_pipeline_save_and_restore_change_nothing(
     variant: str, copier: Callable[[Pipeline], Pipeline]
 ) -> None:
