@@ -63,8 +63,10 @@ class _Connection(H11Protocol):
             transport.abort()
 
     def connection_lost(self, exc: Exception | None) -> None:
-        self._watch.cancel()  # else the timer keeps every dead connection, and cleaning up halts all threads
+        """No timer may keep a dead connection: thousands of them make each full clean-up halt all threads."""
         super().connection_lost(exc)
+        self._watch.cancel()
+        self._unset_keepalive_if_required()  # uvicorn leaves it when the other side broke off
 
     def _close_if_silent(self) -> None:
         if self.cycle is None and not self.transport.is_closing():
