@@ -198,6 +198,9 @@ class EdgeNode(threading.Thread):
         arrived = session.take_receipt()
         if arrived:
             self._store().acknowledge(arrived)
+        self.counts["commands"] += session.overflowed
+        self.counts["commands_refused"] += session.overflowed
+        session.overflowed = 0
         while session.inbox:
             self._read(session, *session.inbox.popleft())
         if session.leaving or (self._host and not session.host_online):

@@ -46,6 +46,7 @@ class Session:
         self.ended: str | None = None
         self.leaving: str | None = None
         self.inbox: deque[tuple[str, bytes, bool]] = deque(maxlen=MAX_COMMANDS)
+        self.overflowed = 0  # messages that gave way to newer ones in a full inbox
         self.host_online = False
         self.born: dict[str | None, int] = {}  # device: the newest report that its birth covers
         self.birth_due, self.birth_s = True, -1e9
@@ -88,6 +89,7 @@ class Session:
             self._answered.append(mid)
 
         def on_message(_c: Any, _u: Any, message: paho.MQTTMessage) -> None:
+            self.overflowed += len(self.inbox) == MAX_COMMANDS
             self.inbox.append((message.topic, bytes(message.payload), message.retain))
 
         client.on_connect, client.on_disconnect = on_connect, on_disconnect

@@ -1,4 +1,5 @@
-"""Requests that nobody honest would send, from a seed: each one must be refused and must change nothing."""
+"""Requests and Sparkplug commands that nobody honest would send, from a seed: each one must be refused and must
+change nothing."""
 
 from __future__ import annotations
 
@@ -6,6 +7,8 @@ import json
 import random
 from collections.abc import Iterator
 from typing import Any
+
+from tests.bus.sparkplug_descriptor import IndependentPayload
 
 ASKS = ("move", "belt", "stage", "acknowledge", "shelve", "note")
 GOOD: dict[str, dict[str, Any]] = {
@@ -134,3 +137,71 @@ KINDS = (
     _broken_json, _noise, _deep, _not_finite, _wrong_type, _old, _unknown_ask, _unknown_key, _missing_key, _twice,
     _out_of_range,
 )  # fmt: skip
+
+
+# ---------------------------------------------------------------- Sparkplug commands
+
+NAMES = (
+    "Node Control/Rebirth", "Node Control/Reboot", "Node Control/Next Server", "Node Control/Scan Rate",
+    "Belt/position", "State/running", "Verdict/verdict", "Advice/action", "ask/move", "", "x" * 3000,
+    "\u202egnp.exe", "../../etc/passwd", "bdSeq",
+)  # fmt: skip
+HELD: tuple[tuple[int, str, Any], ...] = (
+    # datatype, field, content
+    (11, "boolean_value", False),
+    (11, "int_value", 1),
+    (12, "string_value", "true"),
+    (10, "double_value", float("nan")),
+    (9, "float_value", float("inf")),
+    (8, "long_value", 2**64 - 1),
+    (3, "int_value", 2**32 - 1),
+    (17, "bytes_value", b"\1"),
+    (0, "boolean_value", False),
+    (4_000_000_000, "boolean_value", False),
+    (12, "string_value", "\x00\x1b[2J"),
+    (12, "string_value", "y" * 50_000),
+)
+
+
+def hostile_commands(seed: int, number: int, *, big: int = 20) -> Iterator[bytes]:
+    """Payloads for NCMD and DCMD, none of which asks for a birth; `big` of them have 5 MB."""
+    rng = random.Random(seed)
+    every = max(1, number // max(1, big))
+    for k in range(number):
+        if k % every == every - 1:
+            yield b"\x12" + b"\xff" * BIG_BYTES
+        else:
+            yield (_no_payload, _cut_payload, _wrong_metrics, _request_as_command)[k % 4](rng)
+
+
+def _payload(rng: random.Random) -> Any:
+    payload = IndependentPayload(timestamp=rng.choice((0, 1, 10**12, 2**64 - 1)), seq=rng.randrange(300))
+    for _ in range(rng.choice((0, 1, 1, 1, 3, 200))):
+        datatype, field, content = rng.choice(HELD if len(payload.metrics) < 3 else HELD[:-1])
+        metric = payload.metrics.add(datatype=datatype, timestamp=rng.choice((0, 2**64 - 1)))
+        if rng.random() < 0.3:
+            metric.alias = rng.randrange(200)
+        else:
+            metric.name = rng.choice(NAMES)
+        if rng.random() < 0.9:
+            setattr(metric, field, content)
+        else:
+            metric.is_null = True
+    return payload
+
+
+def _wrong_metrics(rng: random.Random) -> bytes:
+    return bytes(_payload(rng).SerializeToString())
+
+
+def _cut_payload(rng: random.Random) -> bytes:
+    text = bytes(_payload(rng).SerializeToString())
+    return text[: rng.randrange(len(text))] + b"\xff" * rng.randrange(20)
+
+
+def _no_payload(rng: random.Random) -> bytes:
+    return b"\xff" + rng.randbytes(rng.randrange(3000)) if rng.random() < 0.9 else b""
+
+
+def _request_as_command(rng: random.Random) -> bytes:
+    return json.dumps(GOOD[rng.choice(ASKS)]).encode()

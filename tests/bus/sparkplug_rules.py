@@ -217,7 +217,7 @@ class Host:
         if not message.topic.startswith(self._prefix):
             return
         verb, node, *device = message.topic.removeprefix(self._prefix).split("/")
-        if node != self._node or verb == "NCMD":
+        if node != self._node or verb in ("NCMD", "DCMD"):
             return
         payload = IndependentPayload.FromString(message.payload)
         one = Certificate(
@@ -234,8 +234,9 @@ class Host:
         payload.metrics.add(timestamp=payload.timestamp, **given)
         self.say_command(payload.SerializeToString())
 
-    def say_command(self, content: bytes, *, retain: bool = False) -> None:
-        self.client.publish(f"{self._prefix}NCMD/{self._node}", content, 0, retain)
+    def say_command(self, content: bytes, *, retain: bool = False, qos: int = 0, device: str = "") -> None:
+        topic = f"DCMD/{self._node}/{device}" if device else f"NCMD/{self._node}"
+        self.client.publish(f"{self._prefix}{topic}", content, qos, retain)
 
     def wait_for(self, enough: Callable[[Certificate], bool], since: int = 0) -> Certificate:
         end_s = time.monotonic() + WAIT_S

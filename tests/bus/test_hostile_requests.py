@@ -11,6 +11,7 @@ import threading
 import time
 from pathlib import Path
 from typing import Any
+from urllib.request import urlopen
 
 import paho.mqtt.client as paho
 import pytest
@@ -19,15 +20,20 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitor.outside import service
+from monitor.outside.broker import free_port
 from monitor.outside.mqtt import MAX_PACKET_BYTES, Bus
 from tests.bus.conftest import ROOT as TOPICS_ROOT
 from tests.bus.conftest import WAIT_S, Bay, Ear, Mosquitto, environment
-from tests.bus.hostile import hostile_requests
+from tests.bus.hostile import hostile_commands, hostile_requests
+from tests.bus.sparkplug_rules import Host
 from tests.conftest import ROOT
 from tests.edge.simple_pipeline import some_wire
 
 pytestmark = pytest.mark.mosquitto
 UNDER_WAY = 40  # fewer than the bay lets wait, so that each one reaches the desk
+COMMANDS_UNDER_WAY = (
+    400  # fewer than mosquitto lets wait (1,000); no command has an answer, so they are counted
+)
 
 
 class Attacker:
@@ -93,7 +99,9 @@ class Daemon:
     """`runin run` as a process of its own, with a belt under way."""
 
     def __init__(self, bay: Bay, ear: Ear) -> None:
+        self.counters_port = free_port()
         command = [sys.executable, "-m", "monitor", "run", "--station", str(bay.file), "--belt", "K-1"]
+        command += ["--metrics", f"127.0.0.1:{self.counters_port}"]
         self.bay, self.ear = bay, ear
         self.process = subprocess.Popen(command, stderr=subprocess.DEVNULL, cwd=ROOT, env=environment())
         ear.wait_for(lambda h: h.topic == "state" and h.payload["online"] is True)
@@ -103,6 +111,12 @@ class Daemon:
             lambda h: h.topic == "state" and h.payload["link"] is False
         )  # the made-up board is silent
         self.settle()
+
+    def counter(self, name: str) -> int:
+        """One counter of the service's own page."""
+        with urlopen(f"http://127.0.0.1:{self.counters_port}/metrics", timeout=WAIT_S) as page:
+            rows = page.read().decode().splitlines()
+        return next(int(float(row.rsplit(" ", 1)[1])) for row in rows if row.startswith(f"runin_{name}{{"))
 
     def settle(self, quiet_s: float = 2.0) -> None:
         """Wait until the bay has said what the silent board makes it say."""
@@ -128,16 +142,41 @@ class Daemon:
         return {"said": self.said(), "folders": folders, "entries": entries, "outside": outside}
 
 
-def attack_daemon(bay: Bay, ear: Ear, port: int, number: int, big: int) -> tuple[int, int]:
-    """Returns the daemon's memory after the first tenth and at the end, kB."""
+def command_all(daemon: Daemon, host: Host, commands: list[bytes]) -> None:
+    """Each command goes to the node; one in ten to a device, too, where nobody listens. All of them are refused."""
+    before = daemon.counter("sparkplug_commands_total")
+    for first in range(0, len(commands), COMMANDS_UNDER_WAY):
+        some = commands[first : first + COMMANDS_UNDER_WAY]
+        for number, content in enumerate(some):
+            host.say_command(content, qos=1)
+            if number % 10 == 0:
+                host.say_command(content, device="infeed-left")
+        wanted, end_s = before + first + len(some), time.monotonic() + WAIT_S
+        while (came := daemon.counter("sparkplug_commands_total")) < wanted:
+            assert time.monotonic() < end_s, f"{came} of {wanted} commands only"
+            time.sleep(0.05)
+    assert daemon.counter("sparkplug_commands_total") == before + len(commands)
+    assert daemon.counter("sparkplug_commands_refused_total") == daemon.counter("sparkplug_commands_total")
+    assert daemon.counter("sparkplug_births_total") == 1
+
+
+def attack_daemon(
+    bay: Bay, ear: Ear, port: int, number: int, big: int, host: Host | None = None
+) -> tuple[int, int]:
+    """Returns the daemon's memory after the first tenth and at the end, kB; with a host as many commands, too."""
     daemon = Daemon(bay, ear)
     attacker = Attacker(port)
     requests = list(hostile_requests(4711, number, big=big))
     before = daemon.picture()
     tenth = max(100, number // 10)
+    commands = [] if host is None else list(hostile_commands(4712, number, big=big))
     wanted = attacker.attack(requests[:tenth])
+    if host is not None:
+        command_all(daemon, host, commands[:tenth])
     first_kb = memory_kb(daemon.process.pid)
     wanted |= attacker.attack(requests[tenth:], tenth)
+    if host is not None:
+        command_all(daemon, host, commands[tenth:])
     last_kb = memory_kb(daemon.process.pid)
     wrong = [requests[n] for n in wanted if attacker.answers[n]["ok"] is not False]
     assert wrong == []
@@ -163,6 +202,25 @@ def test_ten_thousand_hostile_requests_leave_memory_flat(bay: Bay, ear: Ear, mos
     first_kb, last_kb = attack_daemon(bay, ear, mosquitto.port, 10_000, 20)
     print(f"memory after 1,000 requests {first_kb} kB, after 10,000 {last_kb} kB")
     assert last_kb - first_kb < 4_000
+
+
+@pytest.mark.slow
+def test_ten_thousand_more_as_sparkplug_commands_change_nothing(
+    tmp_path: Path, ear: Ear, mosquitto: Mosquitto
+) -> None:
+    """With [sparkplug]: the same requests, and as many commands to the node. A host may ask for a birth alone."""
+    bay, host = (
+        Bay(tmp_path / "bay", mosquitto.port, '\n[sparkplug]\ngroup_id = "hall"\n'),
+        Host(mosquitto.port),
+    )
+    first_kb, last_kb = attack_daemon(bay, ear, mosquitto.port, 10_000, 20, host)
+    print(
+        f"with Sparkplug: memory after 2,000 requests and commands {first_kb} kB, after 20,000 {last_kb} kB"
+    )
+    assert last_kb - first_kb < 4_000
+    assert host.judge.faults == []
+    host.close()
+    bay.close()
 
 
 def test_five_megabytes_over_3_1_1_are_refused_by_the_bay_itself(

@@ -193,7 +193,8 @@ def test_an_attacked_display_costs_the_recording_not_a_byte(
         beside = f"{asked} requests and 200 connections" if under_attack else "no attack"
         print(
             f"\n{len(wire)} bytes in {SECONDS:g} s beside {beside}: {line.lost_bytes} lost, "
-            f"at most {1000 * line.most_waiting / BYTES_A_SECOND:.0f} ms late; memory {before_mb} MB before, at most {most_mb} MB"
+            f"at most {1000 * line.most_waiting / BYTES_A_SECOND:.0f} ms late; "
+            f"memory {before_mb} MB before, at most {most_mb} MB"
         )
     assert line.lost_bytes == 0
     assert kept.read_bytes() == wire == line.said
