@@ -239,24 +239,25 @@ class BeltWatch:
         rest, noise, expected, slopes = [math.nan] * n, [math.nan] * n, [math.nan] * n, [0.0] * n
         fraction = max(live.u_end - self.tracker.rev, 0.0)
         for s in range(n):
-            expected[s] = self._camber(s, live.u_start, live.u_end)
+            camber, slope = self._repeats(s, live)
             if live.samples[s] and self.believes(s, live.end_us):
-                slope = self._slope(s, live)
                 ahead, unsure = self.travel_error.ahead(slope, fraction)
-                expected[s] += ahead
-                rest[s] = live.reading_mm[s] - expected[s] - self._offset[s]
+                camber += ahead
+                rest[s] = live.reading_mm[s] - camber - self._offset[s]
                 white = self._noise_mm2(s, live.end_us) / live.samples[s]
                 noise[s] = self._roughness[s] * (white + unsure + (slope * GRID_SLIP_REV) ** 2 + 1e-6)
                 slopes[s] = slope
+            expected[s] = camber
         self._roughen(rest, noise)
         self.expected = tuple(expected)
         if self._moved(live, rest, noise) or self._blind:
             return
-        self._heed_travel(live, rest, noise, slopes, fraction)
-        self._step(live, rest, noise)
+        due = self._sections_due(live)
+        self._heed_travel(rest, noise, slopes, fraction, due)
+        self._step(live, rest, noise, due)
 
     def _heed_travel(
-        self, live: LiveBin, rest: list[float], noise: list[float], slopes: list[float], fraction: float
+        self, rest: list[float], noise: list[float], slopes: list[float], fraction: float, due: list[bool]
     ) -> None:
         """What this bin says of travel, against the lines as they stand."""
         for p, of in self.of_pulley.items():
@@ -264,19 +265,25 @@ class BeltWatch:
             if f is None or self.walks[p].state == "settling":
                 continue
             for s in of:
-                if rest[s] == rest[s] and not self._section_due(s, live):
+                if rest[s] == rest[s] and not due[s]:
                     level, variance = f.expect(noise[s])
                     self.travel_error.heed(slopes[s], fraction, rest[s] - level, variance)
 
-    def _camber(self, s: int, u_start: float, u_end: float) -> float:
-        """What repeats, over a stretch of travel: camber and the pulley's run-out, mm."""
-        swing = self.runouts[s].found
-        camber = self.profiles[s].mean_over(u_start, u_end)
-        return camber if swing is None else camber + swing.mean_over(u_start, u_end)
+    def _repeats(self, s: int, live: LiveBin) -> tuple[float, float]:
+        """What repeats, over a bin: camber and the pulley's run-out, mm, and how steep it is, mm/rev."""
+        swing, start, end = self.runouts[s].found, live.u_start, live.u_end
+        mean, slope = self.profiles[s].over(start, end)
+        if swing is None:
+            return mean, slope
+        return mean + swing.mean_over(start, end), slope + swing.slope_over(
+            start, end
+        ) if end > start else 0.0
 
     def _reading_of(self, s: int, u_start: float, u_end: float) -> float:
         """What a sensor would read over a stretch of travel with its pulley's line at nil, mm."""
-        return self._camber(s, u_start, u_end) + self._offset[s]
+        swing = self.runouts[s].found
+        camber = self.profiles[s].mean_over(u_start, u_end)
+        return (camber if swing is None else camber + swing.mean_over(u_start, u_end)) + self._offset[s]
 
     def _noise_mm2(self, s: int, time_us: int) -> float:
         noise = self._gate.noise_mm(s, time_us)
@@ -301,20 +308,10 @@ class BeltWatch:
                 self._roughness[s] = min(max(self._roughness[s] * (0.7 + 0.3 * ratio), 0.3), 20.0)
             seen.clear()
 
-    def _slope(self, s: int, live: LiveBin) -> float:
-        """How steep what repeats is over a bin, mm/rev."""
-        profile, swing = self.profiles[s], self.runouts[s].found
-        span = live.u_end - live.u_start
-        if span <= 0.0:
-            return 0.0
-        slope = (profile.at(live.u_end) - profile.at(live.u_start)) / span
-        return slope if swing is None else slope + swing.slope_over(live.u_start, live.u_end)
-
     def _moved(self, live: LiveBin, rest: list[float], noise: list[float]) -> bool:
         """Is travel still right? Puts it right where the readings say otherwise."""
-        wander = max(w.s2_mm2 for w in self.walks.values())
-        kappa = max(w.kappa_per_rev for w in self.walks.values())
-        t = self.tracker
+        walks, t = self.walks.values(), self.tracker
+        wander, kappa = max([w.s2_mm2 for w in walks]), max([w.kappa_per_rev for w in walks])
         if t.uncertain and not self.standing:
             white = [
                 self._noise_mm2(k, live.end_us) / n if n else math.nan for k, n in enumerate(live.samples)
@@ -384,12 +381,13 @@ class BeltWatch:
         else:
             self._drift(time_us, pulley, f)
 
-    def _step(self, live: LiveBin, rest: list[float], noise: list[float]) -> None:
+    def _step(self, live: LiveBin, rest: list[float], noise: list[float], due: list[bool]) -> None:
         levels = [math.nan] * len(self.sensors)
         for p in self.pulleys:
             walk, step = self.walks[p], self._steps[p]
-            due = p not in self.pairs and any(self._section_due(s, live) for s in self.of_pulley[p])
-            seen = [] if due else [s for s in self.of_pulley[p] if rest[s] == rest[s]]
+            of = self.of_pulley[p]
+            passes = p not in self.pairs and any(due[s] for s in of)
+            seen = [] if passes else [s for s in of if rest[s] == rest[s]]
             if step.bins == 0:
                 step.u_start, step.total, step.noise, step.readings = live.u_start, 0.0, 0.0, 0
             step.bins += 1
@@ -406,22 +404,23 @@ class BeltWatch:
             f = walk.filter
             if f is None:
                 continue
-            for s in self.of_pulley[p]:
+            for s in of:
                 levels[s] = f.m + f.o + self._offset[s]
                 if walk.state != "settling" and rest[s] == rest[s]:
-                    self._sectioned(
-                        live.end_us, s, self.sections[s].step(live.u_start, live.u_end, rest[s] - f.m - f.o)
-                    )
+                    found = self.sections[s].step(live.u_start, live.u_end, rest[s] - f.m - f.o)
+                    if found:
+                        self._sectioned(live.end_us, s, found)
         self.now = tuple(levels)
 
-    def _section_due(self, s: int, live: LiveBin) -> bool:
-        """Does sensor s see a section now that departed here, or at another sensor, within the last turns?"""
+    def _sections_due(self, live: LiveBin) -> list[bool]:
+        """Which sensors see a section now that departed there, or at another sensor, within the last turns?"""
+        due = [False] * len(self.sensors)
         for other, watch in enumerate(self.sections):
             if watch.sections:
-                shift = (self.station_mm(s, 0.0) - self.station_mm(other, 0.0)) / self.length_mm
-                if watch.expects(live.u_start + shift, live.u_end + shift):
-                    return True
-        return False
+                for s in range(len(due)):
+                    shift = (self.station_mm(s, 0.0) - self.station_mm(other, 0.0)) / self.length_mm
+                    due[s] = due[s] or watch.expects(live.u_start + shift, live.u_end + shift)
+        return due
 
     def _reading(
         self, live: LiveBin, pulley: Pulley, seen: list[int], rest: list[float], noise: list[float]
@@ -429,6 +428,8 @@ class BeltWatch:
         """The whole belt's reading at a pulley in this bin, and its noise variance."""
         pair, f = self.pairs.get(pulley), self.walks[pulley].filter
         if pair is None:
+            if len(seen) == 1:
+                return rest[seen[0]], noise[seen[0]]
             return sum(rest[s] for s in seen) / len(seen), sum(noise[s] for s in seen) / len(seen) ** 2
         left, right = sorted(self.of_pulley[pulley], key=lambda s: self.sensors[s].edge)
         line, spread = (math.nan, math.nan) if f is None else (f.m + f.o, f.pmm + 2.0 * f.pmo + f.poo)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import copy
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, replace
 from functools import partial
 from typing import Any
@@ -36,6 +36,7 @@ from .records import (
     EdgeBlock,
     Entry,
     Event,
+    Hello,
     Mark,
     Message,
     MoveMade,
@@ -106,7 +107,7 @@ class Pipeline:
 
     def consume(self, records: Iterable[BoardRecord]) -> list[Message]:
         """Decoded records, in order."""
-        for record in records:
+        for record in records if self._entries else _joined(records):
             if isinstance(record, EdgeBlock):
                 self._block(record)
             else:
@@ -551,4 +552,41 @@ class Pipeline:
 def _cut(gated: Any, start: int, stop: int) -> Any:
     return type(gated)(
         gated.time_us[start:stop], gated.counts[start:stop], gated.good[start:stop], gated.lost[start:stop]
+    )
+
+
+def _joined(records: Iterable[BoardRecord]) -> Iterator[BoardRecord]:
+    """The same records, with blocks put together that nothing but a hello stands between: it changes nothing there."""
+    blocks: list[EdgeBlock] = []
+    hello: Hello | None = None
+    for record in records:
+        if isinstance(record, Hello) and blocks and hello is None:
+            hello = record
+            continue
+        block = record if isinstance(record, EdgeBlock) else None
+        near = block is not None and blocks and int(block.time_us[0] - blocks[-1].time_us[-1]) <= SILENCE_US
+        if blocks and not near:
+            yield _as_one(blocks)
+            blocks = []
+            if hello is not None:
+                yield hello
+        hello = None
+        if block is not None:
+            blocks.append(block)
+        else:
+            yield record
+    if blocks:
+        yield _as_one(blocks)
+    if hello is not None:
+        yield hello
+
+
+def _as_one(blocks: list[EdgeBlock]) -> EdgeBlock:
+    if len(blocks) == 1:
+        return blocks[0]
+    return EdgeBlock(
+        np.concatenate([b.time_us for b in blocks]),
+        np.concatenate([b.flags for b in blocks]),
+        np.concatenate([b.counts for b in blocks]),
+        np.concatenate([b.lost for b in blocks]),
     )

@@ -240,7 +240,7 @@ class MatchWatch:
 
     def __init__(self, sensors: int) -> None:
         self._own: list[list[Gain]] = [[] for _ in range(sensors)]  # the latest turns, one each
-        self._told: dict[tuple[str, int, int], bool] = {}
+        self._told: set[tuple[str, int, int]] = set()
 
     def forget(self) -> None:
         """Travel was uncertain: what was gathered of the latest turns says nothing."""
@@ -273,7 +273,8 @@ class MatchWatch:
 
     def lying(self, sensor: int) -> bool:
         """This sensor, and no other, was found not to tell what it told before."""
-        return any(self._told.get((name, sensor, -1), False) for name in ("sensor-scale", "sensor-lag"))
+        told = self._told
+        return bool(told) and (("sensor-scale", sensor, -1) in told or ("sensor-lag", sensor, -1) in told)
 
     def judge_own(self) -> list[LieFinding]:
         """After a turn of all sensors: whose scale changed, whose answer has become late against the others'?"""
@@ -313,11 +314,14 @@ class MatchWatch:
         figure: float,
     ) -> list[LieFinding]:
         key = (name, s, o)
-        was = self._told.get(key, False)
-        if (bad and not was) or (good and was):
-            self._told[key] = bad
-            return [LieFinding(name, s, o, bad, figure)]
-        return []
+        was = key in self._told
+        if bad and not was:
+            self._told.add(key)
+        elif good and was and not bad:
+            self._told.remove(key)
+        else:
+            return []
+        return [LieFinding(name, s, o, bad, figure)]
 
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""

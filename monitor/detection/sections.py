@@ -171,17 +171,15 @@ class EdgeWatch:
         variance = (self.PRIOR_FREEDOM * self.PRIOR_MM**2 + sum(self._squares)) / freedom
         return max(self.LEAST_MM, student_quantile(1.0 - self.AGAIN, freedom) * math.sqrt(variance))
 
-    def _turn(self, time_us: int, edge_mm: float, hold_us: float) -> None:
-        """Note the largest excursion of each revolution's time."""
-        if self._turn_us < 0:
-            self._turn_us = time_us
-        if time_us - self._turn_us >= hold_us:
+    def _turn(self, time_us: int, hold_us: float) -> None:
+        """A revolution's time begins; note the largest excursion of the one before."""
+        if self._turn_us >= 0:
             whole = time_us - self._turn_us < 2.0 * hold_us
             if self._last_mm == self._last_mm and whole:
                 self._squares = [*self._squares[1 - self.MEMORY :], (self._most_mm - self._last_mm) ** 2]
             self._last_mm = self._most_mm if whole else math.nan
-            self._turn_us, self._most_mm = time_us, 0.0
-        self._most_mm = max(self._most_mm, abs(edge_mm))
+            self._most_mm = 0.0
+        self._turn_us = time_us
 
     def take(
         self, time_us: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_], hold_us: float
@@ -204,9 +202,14 @@ class EdgeWatch:
         if edges.size:
             self.edge_mm = float(edges[-1])
         changes = []
+        warn_mm = self._limits["edge-warn"]
         for t, edge in zip(ends[ok].tolist(), edges.tolist(), strict=True):
-            self._turn(t, edge, hold_us)
-            if abs(edge) >= self._limits["edge-warn"] or any(self.active.values()):
+            size = abs(edge)
+            if self._turn_us < 0 or t - self._turn_us >= hold_us:
+                self._turn(t, hold_us)
+            if size > self._most_mm:
+                self._most_mm = size
+            if size >= warn_mm or any(self.active.values()):
                 changes.extend(self._step(t, edge, hold_us))
         return changes
 

@@ -35,6 +35,7 @@ SPIKE_WINDOWS = 8
 MAX_NOISE_MM = 1.5  # a sensor that was noisy from the start has no learnt spread to compare with
 HISTORY = 20_000  # changes of noise and fault kept: more than the longest block of samples can hold
 NO_SIGNAL_FLAGS = 0b110  # reference out of range, test pattern
+UNHEARD = ("sensor-stuck", "sensor-clipped", "sensor-silent")  # faults that leave nothing to go by
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +97,8 @@ class SensorGate:
 
     def fault(self, sensor: int, time_us: float = math.inf) -> str:
         """The fault that the sensor had at that time (the latest of all without one), or an empty text."""
-        return _latest(self._channels[sensor].faults, time_us, "")
+        faults = self._channels[sensor].faults
+        return _latest(faults, time_us, "") if faults else ""
 
     def noise_mm(self, sensor: int, time_us: float = math.inf) -> float:
         """White noise of one sample, mm (standard deviation), as known at that time; NaN before any."""
@@ -165,26 +167,32 @@ class SensorGate:
         usable: NDArray[np.bool_],
     ) -> list[SensorFinding]:
         findings: list[SensorFinding] = []
-        position = 0
-        total = time.size
+        position, total = 0, time.size
+        odd_before = [0] * len(self._channels)
+        odd = np.cumsum((now == before) | on_rail | ~usable[:, None], axis=0)
+        jumps = np.abs(now - before)
         while position < total:  # windows are cut at fixed record counts, wherever the blocks end
             step = min(WINDOW - self._in_window, total - position)
             part = slice(position, position + step)
             self._in_window += step
             closes = self._in_window == WINDOW
+            all_odd = odd[position + step - 1].tolist()
             for k, c in enumerate(self._channels):
-                self._runs(
-                    k,
-                    c,
-                    time[part],
-                    before[part, k],
-                    now[part, k],
-                    on_rail[part, k],
-                    good[part, k],
-                    usable[part],
-                    findings,
-                )
-                c.diffs.append(np.abs(now[part, k] - before[part, k]))
+                if all_odd[k] > odd_before[k] or c.fault in UNHEARD:
+                    self._runs(
+                        k,
+                        c,
+                        time[part],
+                        before[part, k],
+                        now[part, k],
+                        on_rail[part, k],
+                        good[part, k],
+                        usable[part],
+                        findings,
+                    )
+                else:
+                    self._sound(c, int(now[position + step - 1, k]))
+                c.diffs.append(jumps[part, k])
                 c.window_spikes += int(np.count_nonzero(spike[part, k]))
                 if closes:
                     relearnt = self._window(k, c, int(time[position + step - 1]), findings)
@@ -195,6 +203,7 @@ class SensorGate:
                         good[rest, k] = usable[rest] & ~on_rail[rest, k] & ~lone
             if closes:
                 self._in_window = 0
+            odd_before = all_odd
             position += step
         findings.sort(key=lambda f: (f.time_us, f.channel))
         return findings
@@ -211,13 +220,8 @@ class SensorGate:
         usable: NDArray[np.bool_],
         findings: list[SensorFinding],
     ) -> None:
-        """Runs of identical counts and of rails. Plain loop only where something is the same or on a rail."""
+        """Runs of identical counts and of rails, where something is the same or on a rail."""
         same = now == before
-        odd = same | on_rail | ~usable
-        if not odd.any() and c.fault not in ("sensor-stuck", "sensor-clipped", "sensor-silent"):
-            c.run = c.rail_run = 0
-            c.last_good = int(now[-1])
-            return
         for i in range(time.size):
             t = int(time[i])
             if on_rail[i] or not usable[i]:
@@ -238,10 +242,16 @@ class SensorGate:
                 c.run = 0
                 c.calm += 1
                 c.last_good = int(now[i])
-                if c.fault in ("sensor-stuck", "sensor-clipped", "sensor-silent") and c.calm >= STUCK_RUN:
+                if c.fault in UNHEARD and c.calm >= STUCK_RUN:
                     self._set(k, c, t, "", findings)
             if c.fault == "sensor-stuck":
                 good[i] = False
+
+    @staticmethod
+    def _sound(c: _Channel, last: int) -> None:
+        """Nothing was the same twice, and nothing on a rail."""
+        c.run = c.rail_run = 0
+        c.last_good = last
 
     def _unheard(
         self, k: int, c: _Channel, time_us: int, counts: int, usable: bool, findings: list[SensorFinding]
@@ -284,7 +294,7 @@ class SensorGate:
         c.spikes.append(c.window_spikes)
         c.window_spikes = 0
         del c.spikes[:-SPIKE_WINDOWS]
-        if c.fault in ("sensor-stuck", "sensor-clipped", "sensor-silent") or spread <= 0.0:
+        if c.fault in UNHEARD or spread <= 0.0:
             return False
         if len(c.learnt) < 4:
             c.learnt.append(spread)

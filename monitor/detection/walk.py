@@ -4,7 +4,7 @@ What is left of an edge reading when camber is taken out is a straight line in b
 and walk of the whole belt), an Ornstein-Uhlenbeck wander that every belt has, and white noise.
 The line runs through a Kalman filter (`numerics.wander`); while the line holds, its innovations
 are white with unit variance. A walk that begins `a` bins ago leaves a known signature s(a) in them,
-so the generalised likelihood ratio over onset and rate needs two sums for each onset:
+so the generalised likelihood ratio over onset and rate needs two sums for each onset (`onsets`):
 A = sum(z s), B = sum(s^2), log ratio = w A - w^2 B / 2, maximised over w (Willsky and Jones 1976).
 Rates are bounded to what a belt can do; the null hypothesis is not "no walk" but "a walk below half
 of what is worth an alarm", so a slow creep is not called drift because it lasts long.
@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..numerics.wander import LineFilter, LineFit, fit_line, fit_wander
+from .onsets import OnsetSums
 
 AGES = 96  # onsets looked at, bins: 1.5 revolutions
 GATE = 4.0  # innovations beyond this many standard deviations are a section, not the belt
@@ -116,14 +117,8 @@ class WalkEstimator:
             maxlen=32
         )  # (travel, walk) of lines, for the path of a turn
         self._points: deque[_Point] = deque(maxlen=4 * bins_per_rev + 8)
-        self._a = np.zeros(AGES)
-        self._b = np.zeros(AGES)
-        self._signature = np.zeros(AGES)
-        self._signature2 = np.zeros(AGES)
-        self._ages_known = 0
-        self._before: deque[tuple[LineFilter, NDArray[np.float64], NDArray[np.float64], float]] = deque(
-            maxlen=LEAD_BINS
-        )
+        self._onsets = OnsetSums(AGES)
+        self._before: deque[tuple[LineFilter, NDArray[np.float64], float]] = deque(maxlen=LEAD_BINS)
         self._tail = 0  # bins after a section that are still left out
         self._misfit = [0.0, 0.0]  # sum of squared innovations since the line began, and their number
         self._run: list[
@@ -183,9 +178,7 @@ class WalkEstimator:
         self._forget_ages()
 
     def _forget_ages(self) -> None:
-        self._a[:] = 0.0
-        self._b[:] = 0.0
-        self._ages_known = 0
+        self._onsets.clear()
         self._run = []
         self._before.clear()
         self._tail = 0
@@ -196,19 +189,10 @@ class WalkEstimator:
         """The signature that a walk of 1 mm/rev, beginning now, will leave in the innovations."""
         if self.filter is None:
             return
-        g = self.filter
-        f = LineFilter(0.0, 0.0, 0.0, g.pmm, g.pmw, g.pmo, g.pww, g.pwo, g.poo)
-        du = 1.0 / self._bins
         noise = next((p.noise for p in reversed(self._points) if p.noise == p.noise), USUAL_NOISE_MM2)
-        out = []
-        for a in range(AGES):
-            f.predict(du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
-            expected, variance = f.expect(noise)
-            innovation = (a + 0.5) * du - expected
-            f.update(innovation, variance)
-            out.append(innovation / math.sqrt(variance))
-        self._signature = np.array(out)
-        self._signature2 = self._signature**2
+        self._onsets.sign(
+            self.filter.ramp(AGES, 1.0 / self._bins, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, noise)
+        )
 
     def settle(self, u: float, until_u: float) -> None:
         """A move was logged at travel u: the belt answers until until_u, and no walk is called drift meanwhile."""
@@ -248,7 +232,7 @@ class WalkEstimator:
                 if self._stays_out():
                     return self._jump()
                 self._points[-1] = _Point(u_end, du, math.nan, noise_mm2)
-            self._age(math.nan)
+            self._onsets.add(math.nan)
             if len(self._run) == 2:
                 self._step_back()
         elif self._run or self._tail > 0:
@@ -256,11 +240,11 @@ class WalkEstimator:
                 found.append(self._passage())
             self._tail -= 1
             self._points[-1] = _Point(u_end, du, math.nan, noise_mm2)
-            self._age(math.nan)
+            self._onsets.add(math.nan)
         else:
-            self._before.append((f.copy(), self._a.copy(), self._b.copy(), u_end))
+            self._before.append((f.copy(), self._onsets.copy(), u_end))
             f.update(innovation, variance)
-            self._age(innovation / math.sqrt(variance))
+            self._onsets.add(innovation / math.sqrt(variance))
         found.extend(self._decide(u_end))
         return found
 
@@ -268,7 +252,7 @@ class WalkEstimator:
         """A section begins softly: take back what its first bins, not yet told from the line, did to it."""
         if len(self._before) < LEAD_BINS:
             return
-        f, a, b, u = self._before[0]
+        f, sums, u = self._before[0]
         self._before.clear()
         lost = 0
         for i in range(len(self._points) - 1, -1, -1):
@@ -280,8 +264,7 @@ class WalkEstimator:
             self._points[i] = _Point(p.u, p.du, math.nan, p.noise)
             lost += 1
         self.filter = f
-        self._a[lost:], self._b[lost:] = a[: AGES - lost], b[: AGES - lost]
-        self._a[:lost] = self._b[:lost] = 0.0
+        self._onsets.go_back(sums, lost)
 
     def _follow(
         self, u_end: float, du: float, reading_mm: float, noise_mm2: float
@@ -323,27 +306,14 @@ class WalkEstimator:
         self._begin(u, 4.0 * KINK_SLOPE_SE * self._w1, "proving")
         return [WalkFinding("jump", u, self.walk.slope_mm_per_rev)]
 
-    def _age(self, z: float) -> None:
-        """Shift the sums by one bin and add this one's innovation (NaN adds nothing)."""
-        a, b = self._a, self._b
-        a[1:] = a[:-1]
-        b[1:] = b[:-1]
-        a[0] = b[0] = 0.0
-        self._ages_known = min(self._ages_known + 1, AGES)
-        if z == z:
-            n = self._ages_known
-            a[:n] += z * self._signature[:n]
-            b[:n] += self._signature2[:n]
-
     def _decide(self, u_end: float) -> list[WalkFinding | Passage]:
         f = self.filter
         assert f is not None
         if self.state == "proving":
             return self._prove(u_end)
-        n = self._ages_known
-        if n <= self._age_min or self._run:
+        if self._onsets.known <= self._age_min or self._run:
             return []
-        a, b = self._a[self._age_min : n], self._b[self._age_min : n]
+        a, b = self._onsets.since(self._age_min)
         if self.state == "steady":
             size, weight = np.abs(a), b + self._usual
             rate = size / weight

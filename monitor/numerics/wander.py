@@ -55,6 +55,43 @@ class LineFilter:
         """The reading expected now, mm, and its variance, mm2."""
         return self.m + self.o, self.pmm + 2.0 * self.pmo + self.poo + noise_mm2
 
+    def ramp(
+        self, steps: int, du_rev: float, s2_mm2: float, kappa_per_rev: float, q_level: float, noise_mm2: float
+    ) -> list[float]:
+        """Innovations, in standard deviations, that a walk of 1 mm/rev leaves from here on in a filter of this spread.
+
+        The readings are the walk's alone, in the middle of each of `steps` bins of du_rev; the state itself (m, w, o)
+        is not asked. What this filter is stays as it is.
+        """
+        pmm, pmw, pmo, pww, pwo, poo = self.pmm, self.pmw, self.pmo, self.pww, self.pwo, self.poo
+        phi = math.exp(-kappa_per_rev * du_rev)
+        phi2, fresh, q = phi * phi, s2_mm2 * (1.0 - phi * phi), q_level * du_rev
+        m = w = o = 0.0
+        out = []
+        for a in range(steps):
+            m += w * du_rev
+            o *= phi
+            pmm += du_rev * (2.0 * pmw + du_rev * pww) + q
+            pmw += du_rev * pww
+            pmo = phi * (pmo + du_rev * pwo)
+            pwo *= phi
+            poo = phi2 * poo + fresh
+            hm, hw, ho = pmm + pmo, pmw + pwo, pmo + poo
+            variance = pmm + 2.0 * pmo + poo + noise_mm2
+            innovation = (a + 0.5) * du_rev - (m + o)
+            km, kw, ko = hm / variance, hw / variance, ho / variance
+            m += km * innovation
+            w += kw * innovation
+            o += ko * innovation
+            pmm -= km * hm
+            pmw -= km * hw
+            pmo -= km * ho
+            pww -= kw * hw
+            pwo -= kw * ho
+            poo -= ko * ho
+            out.append(innovation / math.sqrt(variance))
+        return out
+
     def update(self, innovation_mm: float, variance_mm2: float) -> None:
         """Take a reading that differs from the expected one by innovation_mm (variance from `expect`)."""
         hm, hw, ho = self.pmm + self.pmo, self.pmw + self.pwo, self.pmo + self.poo

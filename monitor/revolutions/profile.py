@@ -33,6 +33,7 @@ class Profile:
         self.turns = 0
         self._values: list[float] = [0.0] * cells
         self._sums: list[float] = [0.0] * (cells + 1)
+        self._end = (math.nan, 0.0, 0.0)  # the last stretch's end: travel, integral, value
 
     def add(self, path_free_mm: NDArray[np.float64]) -> None:
         """Add one turn, (cells,) mm, the whole belt's path taken out; NaN = not seen or not to be learnt from."""
@@ -76,11 +77,15 @@ class Profile:
             total += v
             sums.append(total)
         self._sums = sums
+        self._end = (math.nan, 0.0, 0.0)
 
-    def _integral(self, u: float) -> float:
-        x = (u - math.floor(u)) * self.cells
+    def _point(self, u: float) -> tuple[float, float, float]:
+        """Travel, the profile's integral from nil to there, and its value there."""
+        turn = math.floor(u)
+        x = (u - turn) * self.cells
         i = min(int(x), self.cells - 1)
-        return (self._sums[i] + (x - i) * self._values[i] + math.floor(u) * self._sums[-1]) / self.cells
+        value = self._values[i]
+        return u, (self._sums[i] + (x - i) * value + turn * self._sums[-1]) / self.cells, value
 
     def at(self, u: float) -> float:
         """The profile at travel u (revolutions), mm."""
@@ -92,7 +97,18 @@ class Profile:
         span = u_end - u_start
         if abs(span) < 1e-9:
             return self.at(u_start)
-        return (self._integral(u_end) - self._integral(u_start)) / span
+        return (self._point(u_end)[1] - self._point(u_start)[1]) / span
+
+    def over(self, u_start: float, u_end: float) -> tuple[float, float]:
+        """Mean, mm, and slope, mm/rev, over a stretch of travel; quick where it begins at the end of the last one.
+
+        Where the belt stands or runs backwards the slope is 0.
+        """
+        span = u_end - u_start
+        start = self._end if u_start == self._end[0] else self._point(u_start)
+        end = self._end = self._point(u_end)
+        mean = (end[1] - start[1]) / span if abs(span) >= 1e-9 else start[2]
+        return mean, (end[2] - start[2]) / span if span > 0.0 else 0.0
 
     @property
     def peak_to_peak_mm(self) -> float:

@@ -18,7 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,8 +43,7 @@ MAX_TURN_SAMPLES = (
 COMPACT = 65_536  # samples after which those taken while the belt stood are dropped
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LiveBin:
+class LiveBin(NamedTuple):
     """A short piece of travel, just over. Readings in mm, (sensors,); NaN = nothing good seen.
 
     u_start, u_end: travel at its ends, revolutions (equal where the belt stands).
@@ -281,21 +280,22 @@ class Tracker:
         ):
             if k > self._grid_k:
                 yield from self._close(k)
+                self._sums, self._counts = part_sums, part_seen
+                continue
             for s in range(self._n):
                 self._sums[s] += part_sums[s]
                 self._counts[s] += part_seen[s]
 
     def _close(self, next_k: int) -> Iterator[LiveBin]:
         """Close the bin under way; where nothing came for a while, the empty bins after it are one blank bin."""
-        k = self._grid_k
-        edge = [self._grid_us + j * self._grid_width for j in (k, k + 1, next_k)]
-        made = self._make_bin(edge[0], edge[1])
+        k, origin, width = self._grid_k, self._grid_us, self._grid_width
+        made = self._make_bin(origin + k * width, origin + (k + 1) * width)
         self._sums, self._counts, self._grid_k = [0] * self._n, [0] * self._n, next_k
         if made is not None:
             yield made
         if next_k > k + 1:
             self._sums, self._counts = [0] * self._n, [0] * self._n
-            blank = self._make_bin(edge[1], edge[2])
+            blank = self._make_bin(origin + (k + 1) * width, origin + next_k * width)
             if blank is not None:
                 yield blank
 
@@ -303,10 +303,12 @@ class Tracker:
         if end_us <= start_us:
             return None
         reading = tuple(
-            (self._sums[s] / self._counts[s] - self._zero[s]) / self._per_mm[s]
-            if self._counts[s]
-            else math.nan
-            for s in range(self._n)
+            [
+                (total / count - zero) / per_mm if count else math.nan
+                for total, count, zero, per_mm in zip(
+                    self._sums, self._counts, self._zero, self._per_mm, strict=True
+                )
+            ]
         )
         return LiveBin(
             int(start_us),

@@ -25,6 +25,7 @@ import monitor.revolutions
 from monitor.detection import sensors
 from monitor.detection.edges import EdgePair
 from monitor.detection.motion import MotionWatch
+from monitor.detection.onsets import OnsetSums
 from monitor.detection.pair import MatchWatch, error_variance
 from monitor.detection.runout import RunoutWatch
 from monitor.detection.sections import EdgeWatch, SectionWatch
@@ -92,6 +93,12 @@ def samples(rng: Draw, k: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.n
 
 def odd(rng: Draw) -> float:
     return float(rng.choice([math.nan, 0.0, -0.0, 1e-300, 1e6, -1e6, rng.normal()]))
+
+
+def signed_sums() -> OnsetSums:
+    sums = OnsetSums(24)
+    sums.sign([math.sin(a) for a in range(24)])
+    return sums
 
 
 def walk_input(rng: Draw, k: int) -> tuple[float, float, float, float]:
@@ -179,6 +186,14 @@ DRIVERS: dict[type, Driver] = {
         lambda g: (g[0], g[1], -g[2], g[3]),
         lambda walk: [walk.walk.slope_mm_per_rev, walk.walk.level_mm],
         lambda k: (k / STEPS, (k + 1) / STEPS, NONE, NONE),
+    ),
+    OnsetSums: Driver(
+        signed_sums,
+        lambda rng, k: float(rng.standard_normal()),
+        lambda sums, z: (sums.add(z), plain(sums.copy()))[1],
+        lambda rng, k: odd(rng),
+        lambda z: -z,
+        lambda sums: sums.since(3)[0].tolist(),
     ),
     SectionWatch: Driver(
         lambda: SectionWatch(4.0, 10_000.0),
