@@ -55,6 +55,7 @@ class StatePayload(Payload):
     why: str | None = None
     t_s: Known = None
     log: str | None = None
+    earlier: str | None = None  # of the first belt after a start: the log before it; the belt is learnt anew
     link: bool | None = None
     alarms: list[str] = []
     version: str = ""

@@ -85,9 +85,9 @@ class Service:
     def __init__(
         self, station: Station, station_text: str, root: Path, *, belt: BeltTag | None = None,
         stop_at_end: bool = False, make: PipelineMaker = Pipeline, clock: Clock | None = None,
-        page: CounterPage | None = None, feed: Feed | None = None,
+        page: CounterPage | None = None, feed: Feed | None = None, earlier: str = "",
     ) -> None:  # fmt: skip
-        """`root`: this bay's own folder, for logs and outbox. Raises PortError, BrokerError."""
+        """`root`: this bay's folder, for logs and outbox; `earlier`: its last log. Raises PortError, BrokerError."""
         self.station, self._root, self._make = station, root, make
         self._clock = clock or real_clock()
         self._text, self._stop_at_end = station_text, stop_at_end
@@ -105,7 +105,7 @@ class Service:
         self.voice = Voice(self._outbox, self._clock.utc, None if self._node is None else self._node.offer)
         self.desk = Desk(self)
         self._page, self._progress, self._display = page, Progress(), feed
-        self._held = b""
+        self._held, self._earlier = b"", earlier
         self.link_lost = False
         self._pipeline_lost = False
         self._heard_ns = self._valid_ns = self._reopened_ns = self._clock.mono_ns()
@@ -375,6 +375,7 @@ class Service:
             "why": f"the log cannot be written: {run.log_failed}" if run.log_failed else None,
             "t_s": run.t_s,
             "log": run.log.name if run.log is not None else None,
+            "earlier": self._earlier or None,
             "link": not self.link_lost,
             "alarms": [f"{s.where}/{s.name}" for s in self.voice.alarms.standing()],
         }
@@ -384,7 +385,7 @@ class Service:
     def change_belt(self, tag: BeltTag | None, why: str) -> None:
         """End the run and its log, begin another with a fresh pipeline."""
         self._end_run(why)
-        self.run = self._new_run(tag)
+        self.run, self._earlier = self._new_run(tag), ""
         keep = [("bay", "link-lost")] if self.link_lost else []
         self.voice.say_alarms(self.voice.alarms.clear_all(self.now_s(), keep=keep), self.now_s())
         self.voice.alarms.restart_clock()
@@ -476,8 +477,9 @@ def run_service(
             stack.callback(page.close)
         feed, earlier = Feed() if display else None, newest_log(root)  # before this one begins its own
         service = Service(
-            station, text, root, belt=tag, stop_at_end=stop_at_end, make=make, page=page, feed=feed
-        )
+            station, text, root, belt=tag, stop_at_end=stop_at_end, make=make, page=page, feed=feed,
+            earlier=earlier,
+        )  # fmt: skip
         if display and feed is not None:
             stack.callback(_open_display(display, service, feed, root, earlier).close)
         signals = _take_signals(service)

@@ -112,7 +112,8 @@ def _trust(document: Document) -> Text:
         if part
     )
     line = Text.assemble((f" {mark} {_clean(trust['word'])} ", style), " ", _clean(trust["why"]))
-    return line.append(f"\n   {facts}", "dim")
+    line.append(f"\n   {facts}", "dim")
+    return line.append(f"\n   {_clean(document['since'])}", "dim") if document.get("since") else line
 
 
 def _order(document: Document) -> list[Text]:

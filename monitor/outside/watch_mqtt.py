@@ -34,7 +34,8 @@ class MqttPicture:
     """Turns messages into the picture; no connection of its own."""
 
     def __init__(self, station: Station) -> None:
-        self._picture, self._run = Picture(station), Run(1, station)
+        self._station, self._run = station, Run(1, station)
+        self._picture, self._earlier = Picture(station), ""
         self._state: dict[str, Any] = {}
         self._log: object = None
         self._now = Now(math.nan, math.nan, math.nan, False, ())
@@ -45,8 +46,9 @@ class MqttPicture:
         """One message, `topic` without the bay's beginning. Raises KeyError, TypeError, ValueError when foreign."""
         if topic == "state":
             log = payload.get("log") or self._log
-            if self._log not in (None, log):  # another belt
-                self._run = Run(self._run.number + 1, self._run.station)
+            earlier = payload.get("earlier") or "" if payload["online"] else self._earlier
+            if self._log not in (None, log) or earlier != self._earlier:  # another belt, or another start
+                self._picture, self._earlier = Picture(self._station, "", earlier), earlier
             self._state, self._log = payload, log
         elif topic == "now":
             sensors = tuple(_made(SensorNow, s) for s in payload["sensors"])

@@ -109,7 +109,8 @@ def test_the_last_will_speaks_after_kill_9_and_the_log_is_recovered(
     (left,) = bay.logs.glob("*.part")
     since = len(ear.heard)
     second = subprocess.Popen(command, stderr=subprocess.DEVNULL, cwd=ROOT, env=environment())
-    ear.wait_for(lambda h: h.topic == "state" and h.payload["online"] is True, since)
+    again = ear.wait_for(lambda h: h.topic == "state" and h.payload["online"] is True, since)
+    assert again.payload["earlier"] == left.name.removesuffix(".part")
     end_s = time.monotonic() + 30
     while not (bay.logs / left.name.removesuffix(".part") / "closed.json").exists():
         assert time.monotonic() < end_s

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -145,6 +146,24 @@ def test_a_daemon_that_says_goodbye_is_not_trusted() -> None:
     picture.take("state", {"online": False, "why": "stopped"})
     assert picture.document(0.1)["trust"]["level"] == "no"
     assert "not measure" in text_of(picture.document(0.1))
+
+
+def test_a_belt_that_is_learnt_anew_is_said_until_the_next_belt() -> None:
+    station = station_of()
+    picture = MqttPicture(station)
+    seen = glance("steer", station)
+    for topic, payload in messages_of(replace(seen, now=replace(seen.now, t_s=600.0))):
+        picture.take(topic, json.loads(payload))
+    state = {"online": True, "log": "two", "earlier": "one_A-7"}
+    assert "anew" not in text_of(picture.document(0.1))
+    picture.take("state", state)
+    said = " ".join(text_of(picture.document(0.1)).split())
+    assert "started 10 min ago and learns this belt anew" in said
+    assert "in the log one_A-7." in said
+    picture.take("state", {"online": False})
+    assert picture.document(0.1)["revs"] == 0
+    picture.take("state", state | {"log": "three", "earlier": None})
+    assert "anew" not in text_of(picture.document(0.1))
 
 
 @pytest.mark.mosquitto
