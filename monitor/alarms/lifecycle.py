@@ -67,9 +67,7 @@ RETURN_ERROR = (
 )  # of told returns, that are only a pause
 PAUSES_NEEDED, PAUSES = 2, 19  # of an alarm's last pauses: how many say anything, how many are remembered
 LONGEST_HOLD_S = FLOOD_WINDOW_S
-MAX_SHELVE_MINUTES = (
-    480.0  # one shift: the next one must know; what lasts longer is to be mended, not silenced
-)
+MAX_SHELVE_MINUTES = 30.0  # so that whoever shelved it is still there; what lasts longer is to be mended
 
 
 def hold_factor(pauses: int, error: float = RETURN_ERROR) -> float:

@@ -16,6 +16,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
+from monitor.alarms.lifecycle import MAX_SHELVE_MINUTES
 from monitor.errors import EntryError
 from monitor.records import MoveWhere, Side, Stage
 
@@ -87,7 +88,7 @@ class AcknowledgeRequest(Request):
 class ShelveRequest(Request):
     where: Name
     name: Name
-    minutes: Annotated[Number, Field(ge=0, le=480)]
+    minutes: Annotated[Number, Field(ge=0, le=MAX_SHELVE_MINUTES)]
     why: Line = ""
 
 
@@ -100,7 +101,7 @@ _EXPECTED = {
     "belt": "serial (1 to 64 characters), optionally length_mm (500 to 1000000), customer_ref, note",
     "stage": "either done or enter with the name of a stage, optionally measurements (name: number or text)",
     "acknowledge": "where (a pulley, a sensor's name or bay), name (an alarm), by",
-    "shelve": "where, name, minutes (0 to 480; 0 ends the shelving), by, why",
+    "shelve": f"where, name, minutes (0 to {MAX_SHELVE_MINUTES:g}; 0 ends the shelving), by, why",
     "note": "text (1 to 2000 characters), by",
 }
 ASKS: dict[str, type[Request]] = {

@@ -120,7 +120,7 @@ def _out_of_range(rng: random.Random) -> tuple[str, bytes]:
         ("belt", b'{"serial": "x", "length_mm": 400}'),
         ("belt", b'{"serial": "x", "length_mm": 5000}'),
         ("shelve", b'{"where": "infeed-left", "name": "edge-stop", "minutes": 5}'),
-        ("shelve", b'{"where": "infeed", "name": "drift", "minutes": 481}'),
+        ("shelve", b'{"where": "infeed", "name": "drift", "minutes": 31}'),
         ("shelve", b'{"where": "roof", "name": "drift", "minutes": 1}'),
         ("acknowledge", b'{"where": "bay", "name": "fire"}'),
         ("acknowledge", b'{"where": "drive", "name": "drift"}'),

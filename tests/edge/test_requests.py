@@ -73,7 +73,7 @@ WRONG = [
     ("stage", {"done": "lunch"}, "done"),
     ("stage", {"done": "set-up", "measurements": {"a": [1]}}, "measurements"),
     ("stage", {"done": "set-up", "measurements": {str(k): k for k in range(41)}}, "measurements"),
-    ("shelve", GOOD["shelve"] | {"minutes": 481}, "minutes"),
+    ("shelve", GOOD["shelve"] | {"minutes": 31}, "minutes"),
     ("start", {}, "no such request"),
     ("../move", GOOD["move"], "no such request"),
     ("", {}, "no such request"),
