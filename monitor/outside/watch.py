@@ -11,11 +11,11 @@ import json
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 from urllib.parse import urlsplit
 
-from rich.console import Console, Group
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.live import Live
 from rich.rule import Rule
 from rich.text import Text
@@ -26,6 +26,7 @@ Document = dict[str, Any]
 LOOK_S = 0.5
 ANSWER_S = 3.0
 MAX_BYTES = 1_000_000
+SET_IN = 3  # how far the rest of a broken line is set in
 WIDE = 45  # characters of the ruler, odd
 STYLES = {"stop": "bold white on red", "move": "bold white on blue", "check": "bold black on yellow"}
 TRUST = {"yes": ("●", "bold"), "part": ("▲", "black on yellow"), "no": ("✕", "reverse bold")}
@@ -42,6 +43,31 @@ def watch(
         while True:
             time.sleep(LOOK_S)
             live.update(draw(look(), explain), refresh=True)
+
+
+class Flow:
+    """Pieces that are not broken; what has no room in a line goes to the next one, set in."""
+
+    def __init__(
+        self, pieces: Iterable[str | Text], *, gap: int = 1, first: int = 1, style: str = ""
+    ) -> None:
+        """gap: blanks between pieces; first: blanks before the first one. A piece that is too long breaks anyhow."""
+        self._pieces = [Text(p, style) if isinstance(p, str) else p for p in pieces]
+        self._gap, self._first = Text(" " * gap, style), first
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        line, empty = Text(" " * self._first), True
+        for piece in self._pieces:
+            if not empty and line.cell_len + self._gap.cell_len + piece.cell_len > options.max_width:
+                yield line
+                line, empty = Text(" " * SET_IN), True
+            line = line if empty else line + self._gap
+            line, empty = line + piece, False
+        yield line
+
+
+def _sentence(text: object, *, style: str = "") -> Flow:
+    return Flow(_clean(text).split(), style=style)
 
 
 class DisplayLook:
@@ -91,9 +117,9 @@ def _state_url(address: str) -> str:
 def draw(document: Document, explain: bool = False) -> Group:
     """The picture as lines of a terminal; explain: with the figures behind the advice."""
     figures = _clean(document["do"].get("explain")) or "none for this advice"
-    why = [Text(f" In figures: {figures}", "dim")] if explain else []
+    why = [_sentence(f"In figures: {figures}", style="dim")] if explain else []
     return Group(
-        _trust(document), Rule(style="bold"), *_order(document), *why, Rule("How the belt rides", align="left"),
+        *_trust(document), Rule(style="bold"), *_order(document), *why, Rule("How the belt rides", align="left"),
         *_rides(document), Rule("How far we are", align="left"), _stages(document),
         Rule("What is wrong", align="left"), *_alarms(document),
     )  # fmt: skip
@@ -103,31 +129,33 @@ def _clean(text: object) -> str:
     return "".join(c if c.isprintable() else "?" for c in str(text if text is not None else ""))
 
 
-def _trust(document: Document) -> Text:
+def _trust(document: Document) -> list[RenderableType]:
     trust = document["trust"]
     mark, style = TRUST.get(trust["level"], TRUST["no"])
-    facts = "   ".join(
-        _clean(part)
-        for part in (trust.get("age"), document.get("motion"), document.get("belt"), document["bay"])
-        if part
-    )
-    line = Text.assemble((f" {mark} {_clean(trust['word'])} ", style), " ", _clean(trust["why"]))
-    line.append(f"\n   {facts}", "dim")
-    return line.append(f"\n   {_clean(document['since'])}", "dim") if document.get("since") else line
+    facts = (trust.get("age"), document.get("motion"), document.get("belt"), document["bay"])
+    word = Text(f" {mark} {_clean(trust['word'])} ", style)
+    lines = [
+        Flow([word, *_clean(trust["why"]).split()], first=0),
+        Flow([_clean(part) for part in facts if part], gap=3, first=SET_IN, style="dim"),
+    ]
+    if document.get("since"):
+        lines.append(Flow(_clean(document["since"]).split(), first=SET_IN, style="dim"))
+    return list(lines)
 
 
-def _order(document: Document) -> list[Text]:
+def _order(document: Document) -> list[RenderableType]:
     do = document["do"]
     trusted = document["trust"]["level"] != "no"
     kind = "stop" if do.get("urgent") else do["action"]
     style = STYLES.get(kind, "bold") if trusted else "dim strike"
     order = f" {_clean(do['head'])}   {_clean(do['big'])}" if do["big"] else f" {_clean(do['head'])}"
-    lines = [Text(f"{order}{_left(do)} ", style)]
+    lines: list[RenderableType] = [Text(f"{order}{_left(do)} ", style)]
     if not trusted and do.get("why"):
-        lines.append(Text(" This is from before the readings stopped: do not act on it.", "bold"))
-    lines.append(Text(f" {_clean(do.get('why'))}"))
-    lines += [Text(f"   {k}. {_clean(check)}") for k, check in enumerate(do.get("checks") or (), 1)]
-    lines.append(Text(f" ! {_clean(do.get('caution'))}", "italic"))
+        lines.append(_sentence("This is from before the readings stopped: do not act on it.", style="bold"))
+    lines.append(_sentence(do.get("why")))
+    checks = enumerate(do.get("checks") or (), 1)
+    lines += [Flow([f"{k}.", *_clean(check).split()], first=SET_IN) for k, check in checks]
+    lines.append(_sentence(f"! {_clean(do.get('caution'))}", style="italic"))
     return lines
 
 
@@ -141,22 +169,20 @@ def _left(do: Document) -> str:
     return f"   {clock}{do['left_rev']:.1f} revolutions left"
 
 
-def _rides(document: Document) -> list[Text]:
+def _rides(document: Document) -> list[RenderableType]:
     if not document["pulleys"]:
         return [Text(" Nothing is known yet.")]
-    lines = []
+    lines: list[RenderableType] = []
     for ride in document["pulleys"]:
         zone, edge, belt = (_clean(ride[key]) for key in ("zone", "edge", "belt"))
         style = "white on red" if "LIMIT" in zone else "black on yellow" if "warning" in zone else ""
-        lines.append(
-            Text.assemble(
-                f" {_clean(ride['sensor']):<14} edge ", (f"{edge:<14}", "bold"), " belt ", (f"{belt:<14}", "bold"),
-                " ", (zone, style),
-            )
-        )  # fmt: skip
+        edge_is = Text.assemble("edge ", (f"{edge:<14}", "bold"))
+        belt_is = Text.assemble("belt ", (f"{belt:<14}", "bold"))
+        lines.append(Flow([f"{_clean(ride['sensor']):<14}", edge_is, belt_is, Text(zone, style)]))
         drawn = ruler(ride.get("edge_mm"), ride.get("position_mm"), document["limits"])
-        lines.append(Text.assemble(f" {drawn}  ", (_clean(ride["walk"]), "dim")))
-    return [*lines, Text(" ▼ edge now  ◇ whole belt  [ ] its band  ░ warning  █ limit", "dim")]
+        lines.append(Flow([drawn, Text(_clean(ride["walk"]), "dim")], gap=2))
+    key = ["▼ edge now", "◇ whole belt", "[ ] its band", "░ warning", "█ limit"]
+    return [*lines, Flow(key, gap=2, style="dim")]
 
 
 def ruler(edge_mm: float | None, belt_mm: float | None, limits: Document) -> str:
@@ -197,28 +223,25 @@ def _place(mm: float, limits: Document) -> int:
     return half + steps if mm >= 0 else half - steps
 
 
-def _stages(document: Document) -> Text:
-    line = Text(" ")
+def _stages(document: Document) -> Group:
+    words = []
     for stage in document["stages"]:
         mark, style = {"done": ("✓ ", "dim"), "now": ("▸ ", "reverse bold")}.get(stage["state"], ("", ""))
-        line.append(f" {mark}{_clean(stage['word'])} ", style).append(" ")
+        words.append(Text(f" {mark}{_clean(stage['word'])} ", style))
     hold = document.get("hold") or {}
-    return line.append(f"\n  {_clean(hold.get('text'))}")
+    return Group(Flow(words), Text(f"  {_clean(hold.get('text'))}"))
 
 
-def _alarms(document: Document) -> list[Text]:
+def _alarms(document: Document) -> list[RenderableType]:
     if not document["alarms"]:
         return [Text(" Nothing is known to be wrong.")]
-    lines = []
+    lines: list[RenderableType] = []
     for alarm in document["alarms"]:
         mark = {1: "■", 2: "▲", 3: "◆"}.get(alarm["rank"], "●")
         style = {1: "bold white on red", 2: "black on yellow", 3: "black on yellow"}.get(
             alarm["rank"], "bold"
         )
         text = f"shelved {_clean(alarm['shelved'])}." if alarm["shelved"] else _clean(alarm["what"])
-        lines.append(
-            Text.assemble(
-                (f" {mark} {_clean(alarm['title'])} ({_clean(alarm['standing'])}) ", style), f" {text}"
-            )
-        )
+        title = Text(f" {mark} {_clean(alarm['title'])} ({_clean(alarm['standing'])}) ", style)
+        lines.append(Flow([title, *text.split()], first=0))
     return lines

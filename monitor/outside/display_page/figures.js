@@ -57,11 +57,8 @@ const figures = (() => {
     const { drawing, x, y, height, rem } = frame(box, label, first, last.rev + AHEAD, -reach, reach, picture.units, 16);
     const foot = height - 1.5 * rem;
     drawing.append(node("rect", { x: x(first), y: y(c), width: x(last.rev + AHEAD) - x(first), height: y(-c) - y(c), class: "f-band" }));
-    for (const [k, move] of past.moves.filter((m) => m.rev >= first).entries()) {
-      const near = x(move.rev) > 0.7 * x(last.rev + AHEAD);
-      drawing.append(node("line", { x1: x(move.rev), x2: x(move.rev), y1: 1.4 * rem, y2: foot, class: "f-move" }));
-      drawing.append(node("text", { x: x(move.rev) + (near ? -4 : 4), y: (2.2 + 0.95 * (k % 4)) * rem, "text-anchor": near ? "end" : "start" }, moveWord(move, picture.units)));
-    }
+    const moves = past.moves.filter((m) => m.rev >= first);
+    for (const move of moves) drawing.append(node("line", { x1: x(move.rev), x2: x(move.rev), y1: 1.4 * rem, y2: foot, class: "f-move" }));
     sensors.forEach((name, k) => {
       const points = rows.filter((r) => known(r.sensors[name]?.position_mm)).map((r) => [x(r.rev), y(clip(r.sensors[name].position_mm, reach))]);
       const place = ([r, mm]) => [x(r), y(clip(mm, reach))];
@@ -72,6 +69,10 @@ const figures = (() => {
       drawing.append(node("path", { d: line(points), class: `f-${k}` }));
     });
     drawing.append(node("line", { x1: x(last.rev), x2: x(last.rev), y1: 1.4 * rem, y2: foot, class: "f-now" }));
+    for (const [k, move] of moves.entries()) {  // last, so that no line strikes a word through
+      const near = x(move.rev) > 0.7 * x(last.rev + AHEAD);
+      drawing.append(node("text", { x: x(move.rev) + (near ? -4 : 4), y: (2.2 + 0.95 * (k % 4)) * rem, "text-anchor": near ? "end" : "start", class: "f-word" }, moveWord(move, picture.units)));
+    }
     names(drawing, sensors, rem);
     drawing.append(node("text", { x: x(first), y: height - 8 }, `revolution ${first}`));
     drawing.append(node("text", { x: x(last.rev), y: height - 8, "text-anchor": "middle" }, `${last.rev}, now`));
