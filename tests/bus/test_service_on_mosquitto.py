@@ -188,7 +188,7 @@ def test_stopped_and_started_again_ids_grow_and_unseen_alarms_remain(bay: Bay, e
     assert alarm["state"] == "returned-unacknowledged"
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
+@pytest.mark.parametrize("number", [pytest.param(signal.SIGTERM, marks=pytest.mark.slow), signal.SIGKILL])
 def test_a_broker_that_was_away_gets_everything_in_order(
     bay: Bay, ear: Ear, mosquitto: Mosquitto, number: int
 ) -> None:

@@ -17,6 +17,8 @@ from rich.console import Console
 from monitor.errors import BrokerError, UsageError
 from monitor.outside.asking import topic_root
 from monitor.outside.broker import private_broker
+from monitor.outside.display_feed import Run
+from monitor.outside.display_picture import Picture
 from monitor.outside.payloads import (
     advice_payload,
     alarm_payload,
@@ -30,7 +32,7 @@ from monitor.outside.payloads import (
 from monitor.outside.watch import WIDE, DisplayLook, draw, ruler, watch
 from monitor.outside.watch_mqtt import MqttLook, MqttPicture
 from monitor.records import Event, Now
-from monitor.settings import load_station
+from monitor.settings import Station, load_station
 from tests.edge.display_gallery import alarm, glance, past, scenes, shown, station_of
 from tests.edge.test_display import wait_for
 
@@ -42,6 +44,28 @@ def text_of(document: dict[str, Any], width: int = 80) -> str:
     console = Console(file=io.StringIO(), width=width)
     console.print(draw(document))
     return console.file.getvalue()  # type: ignore[attr-defined, no-any-return]
+
+
+def drawn(station: Station, seen: Any) -> dict[str, Any]:
+    """The document that a display which is handed this serves as /state.json."""
+    picture, run = Picture(station), Run(1, station)
+    for thing in (*past(station), seen):
+        picture.take(run, thing)
+    document: dict[str, Any] = json.loads(json.dumps(picture.document(0.0), allow_nan=False))
+    return document
+
+
+def test_a_display_serves_the_picture_that_is_drawn_here() -> None:
+    station = station_of()
+    seen = glance("steer", station, alarms=(alarm("drift"),))
+    with shown(station, seen) as (display, _):
+        look = DisplayLook(str(display.port))
+        wait_for(lambda: look().get("revs") == 60)
+        served = look()
+    here = drawn(station, seen)
+    assert {key: served[key] for key in here if key not in ("run", "version")} == {
+        key: here[key] for key in here if key not in ("run", "version")
+    }
 
 
 def test_the_ruler_keeps_its_zones_and_marks() -> None:
@@ -61,10 +85,7 @@ def test_the_ruler_keeps_its_zones_and_marks() -> None:
     ("name", "station", "seen"), [pytest.param(*scene, id=scene[0]) for scene in scenes()]
 )
 def test_every_scene_is_drawn_in_80_columns(name: str, station: Any, seen: Any) -> None:
-    with shown(station, seen) as (display, _):
-        look = DisplayLook(str(display.port))
-        wait_for(lambda: look()["pulleys"])
-        document = look()
+    document = drawn(station, seen)
     text = text_of(document)
     assert all(len(line) <= 80 for line in text.splitlines())
     assert document["do"]["head"] in " ".join(text.split())
@@ -116,10 +137,7 @@ def messages_of(seen: Any) -> list[tuple[str, bytes]]:
     ("name", "station", "seen"), [pytest.param(*scene, id=scene[0]) for scene in scenes()]
 )
 def test_mqtt_gives_the_picture_that_the_display_gives(name: str, station: Any, seen: Any) -> None:
-    with shown(station, seen) as (display, _):
-        look = DisplayLook(str(display.port))
-        wait_for(lambda: look().get("revs") == 60)
-        there = look()
+    there = drawn(station, seen)
     picture = MqttPicture(station)
     for thing in past(station)[:-1]:
         for message in thing:
