@@ -27,6 +27,7 @@ from .detection.sensors import GatedBlock, SensorGate
 from .detection.walk import Passage, WalkEstimator, WalkFinding
 from .records import Behaviour, Pulley, Revolution, RevolutionRow
 from .revolutions.period import PeriodSearch, delay, slip
+from .revolutions.phase import FINE, WINDOWS, PhaseFilter, WindowRow, find_slip, finely
 from .revolutions.profile import MEMORY_TURNS, Profile
 from .revolutions.tracker import LIVE_BINS, TURN_BINS, LiveBin, MarkFinding, Tracker, Turn
 from .revolutions.travel import TravelError
@@ -137,6 +138,10 @@ class BeltWatch:
         self._steps = {p: _PulleyStep() for p in self.pulleys}
         nominal_us = self.length_mm / station.belt.speed_mps * 1000.0
         self._period = None if station.conveyor.marks else PeriodSearch(nominal_us, n)
+        self.phase = None if station.conveyor.marks else PhaseFilter()
+        self._window = 0  # windows of the turn under way that travel was put right by
+        self._known_u = -math.inf  # travel at which it was last put right without a mark
+        self._fine: list[NDArray[np.float64]] = []  # camber of each sensor, finely, for this turn
         self.learning = True
         self.standing = False
         self.now: tuple[float, ...] = (math.nan,) * n  # latest level of each sensor, mm
@@ -186,6 +191,8 @@ class BeltWatch:
     ) -> None:
         for live in self.tracker.take(time, counts, good, lost):
             self._bin(live)
+            if self.phase is not None:
+                self._follow(live, self.phase)
             turn, marks = self.tracker.overdue(live.end_us)
             self._marks(marks, live.end_us)
             if turn is not None:
@@ -237,7 +244,7 @@ class BeltWatch:
         if self.learning:
             return
         rest, noise, expected, slopes = [math.nan] * n, [math.nan] * n, [math.nan] * n, [0.0] * n
-        fraction = max(live.u_end - self.tracker.rev, 0.0)
+        fraction = max(live.u_end - max(self.tracker.rev, self._known_u), 0.0)
         for s in range(n):
             camber, slope = self._repeats(s, live)
             if live.samples[s] and self.believes(s, live.end_us):
@@ -561,6 +568,7 @@ class BeltWatch:
 
     def _turn(self, turn: Turn) -> None:
         self.travel_error.begin(self.speed_spread)
+        self._window, self._fine = 0, []
         last, self._last_turn = self._last_turn, turn
         if last is not None and turn.regular and last.regular and turn.rev == last.rev + 1:
             change = (turn.end_us - turn.start_us) / (last.end_us - last.start_us) - 1.0
@@ -572,7 +580,7 @@ class BeltWatch:
         self._learn_roughness()
         places = [self._place(s, turn) for s in range(len(self.sensors))]
         self._report(turn, places)
-        if not self.station.conveyor.marks:
+        if self.phase is not None and self.phase.silent >= WINDOWS:
             self._match(turn)
         learn = [self._learnable(s, turn, places[s]) for s in range(len(self.sensors))]
         self._learn_wander(turn, places, learn)
@@ -845,8 +853,55 @@ class BeltWatch:
                 rest = np.where(places[s].out, np.nan, self._without_runout(s, turn) - self.profiles[s].mm)
                 self._learn_from(s, rest)
 
+    def _follow(self, live: LiveBin, phase: PhaseFilter) -> None:
+        """Without marks: an eighth of a turn is over; put travel right by the camber known so far."""
+        t = self.tracker
+        k = int((live.u_end - t.rev) * WINDOWS)
+        if k <= self._window or k > WINDOWS:
+            return
+        passed, self._window = k - self._window, k
+        cells = TURN_BINS // WINDOWS
+        phase.pass_on(passed / WINDOWS, self.speed_spread)
+        if (self.learning and not self._first) or self.standing or t.uncertain:
+            return
+        first = (k - 1) * cells
+        reading, samples = t.window(t.rev + (k - 1) / WINDOWS, float(live.end_us), cells)
+        if not self._fine:
+            self._fine = [self._fine_camber(s, samples[s], live.end_us) for s in range(len(self.sensors))]
+        rows = []
+        for s, sensor in enumerate(self.sensors):
+            if not self.believes(s, live.end_us):
+                continue
+            swing, walk = self.runouts[s].found, self.walks[sensor.pulley]
+            if swing is not None:
+                reading[s] -= swing.over_cells(t.rev, TURN_BINS)[first : first + cells]
+            noise = self._noise_mm2(s, live.end_us) / np.maximum(samples[s], 1)
+            rows.append(WindowRow(reading[s], noise, self._fine[s], first, walk.s2_mm2, walk.kappa_per_rev))
+        told = find_slip(rows, TURN_BINS, phase.se_rev())
+        if told is None:
+            return
+        ahead, faster = phase.heed(told)
+        t.adjust(float(live.end_us), ahead + 0.5 * faster / WINDOWS, t.turn_us / (1.0 + faster))
+        self._known_u = live.u_end
+        self.travel_error.begin(self.speed_spread)
+
+    def _fine_camber(self, s: int, samples: NDArray[np.int64], time_us: int) -> NDArray[np.float64]:
+        """Camber as far as it is known, finely: the profile, before it the first turns' mean."""
+        profile, walk = self.profiles[s], self.walks[self.sensors[s].pulley]
+        turns, camber = profile.turns, profile.mm
+        if self.learning:
+            readings = np.array([t.reading_mm[s] for t in self._first])
+            turns, fit = len(self._first), fit_first_turns(readings, walk.s2_mm2, walk.kappa_per_rev)
+            seen = np.isfinite(fit.profile_mm)
+            if not seen.any():
+                return np.zeros(FINE * TURN_BINS)
+            x = np.arange(TURN_BINS)
+            camber = np.interp(x, x[seen], fit.profile_mm[seen], period=TURN_BINS)
+        white = self._noise_mm2(s, time_us) * float(np.mean(1.0 / np.maximum(samples, 1)))
+        return finely(camber, white / turns, walk.s2_mm2 / turns, walk.kappa_per_rev)
+
     def _match(self, turn: Turn) -> None:
-        """Without marks: put travel right by the profile, all sensors together."""
+        """Without marks, where no window told its slip for a turn: put travel right by the whole turn."""
         slips, weights = 0.0, 0.0
         for s in range(len(self.sensors)):
             value, se = slip(self._without_runout(s, turn), self.profiles[s].mm)

@@ -1,9 +1,10 @@
-"""The duration of a belt revolution from the signal itself, when there is neither mark nor tick.
+"""The duration of a belt revolution from the signal itself, when there is no mark: a first answer.
 
 Camber repeats with the belt. The mean squared difference between the readings and themselves one
 lag later, the mean difference taken out (a walk), is least where the lag is one revolution; it is
 searched over LAGS around the nominal duration and refined by a parabola. (The least-squares period
-of a periodic signal in white noise, in effect: Kincaid and Scudder 1968.)
+of a periodic signal in white noise, in effect: Kincaid and Scudder 1968.) From then on monitor.revolutions.phase
+follows the belt.
 """
 
 from __future__ import annotations

@@ -319,6 +319,28 @@ class Tracker:
             tuple(self._counts),
         )
 
+    def window(self, u_start: float, end_us: float, cells: int) -> tuple[NDArray[np.float64], Ints]:
+        """Readings so far over `cells` stations of the turn under way, from travel u_start on, and their samples.
+
+        (sensors, cells) mm, NaN = not seen. Only samples before end_us.
+        """
+        time, counts, good, _ = self._buffer.samples()
+        knots = [*self._knots, (end_us, self.travel(end_us))]
+        times, places = [k[0] for k in knots], [k[1] for k in knots]
+        start_us = float(np.interp(u_start, places, times))
+        inside = slice(int(np.searchsorted(time, start_us)), int(np.searchsorted(time, end_us)))
+        u = np.interp(time[inside], times, places) - u_start
+        cell = (u * TURN_BINS).astype(np.int64)
+        counts, good = counts[inside], good[inside] & ((cell >= 0) & (cell < cells))[:, None]
+        reading, samples = np.full((self._n, cells), np.nan), np.zeros((self._n, cells), np.int64)
+        for s in range(self._n):
+            ok = good[:, s]
+            samples[s] = np.bincount(cell[ok], minlength=cells)
+            sums = np.bincount(cell[ok], weights=counts[ok, s], minlength=cells)
+            seen = samples[s] > 0
+            reading[s, seen] = (sums[seen] / samples[s, seen] - self._zero[s]) / self._per_mm[s]
+        return reading, samples
+
     # ------------------------------------------------------------ marks
 
     def mark(self, time_us: int) -> tuple[list[LiveBin], Turn | None, list[MarkFinding]]:
