@@ -46,8 +46,8 @@ class Mixture:
         """The probability that the number is less than x."""
         keep = self.weight > NEGLIGIBLE
         z = (x - self.mean[keep]) / np.maximum(self.sd[keep], 1e-12)
-        cdf = np.array([0.5 * math.erfc(-v / math.sqrt(2.0)) for v in z])
-        return float(self.weight[keep] @ cdf / self.weight[keep].sum())
+        tail = np.fromiter(map(math.erfc, (-z / math.sqrt(2.0)).tolist()), np.float64, len(z))
+        return float(self.weight[keep] @ (0.5 * tail) / self.weight[keep].sum())
 
     def within(self, low: float, high: float) -> float:
         """The probability that the number lies between low and high."""

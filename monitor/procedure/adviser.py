@@ -12,12 +12,12 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from monitor.procedure import phrases, steering, words
+from monitor.procedure import phrases, steering, trimming, words
 from monitor.procedure.belt import Belt
 from monitor.procedure.hold import MIN_REVS
 from monitor.procedure.phrases import Draft
 from monitor.procedure.takeups import TakeUps
-from monitor.records import Advice, Event, Pulley, Stage
+from monitor.records import Advice, Event, MoveWhere, Pulley, Stage
 from monitor.settings import Station
 
 HELPLESS_MOVES = 4  # after so many moves at one place without real progress the cause lies elsewhere
@@ -250,6 +250,12 @@ class Adviser:
         offset = abs(steering.offset(self._belt, now.rev, bounds))
         return inside and offset > steering.bridged_mm(self._belt, bounds, self._takeups)
 
+    def _gets_there(self, now: Situation, bounds: steering.Bounds, where: MoveWhere) -> bool:
+        """A belt that answered its last move, weakly but clearly, and can be brought in by what is left to move."""
+        answered = self._belt.answered == "as-logged"
+        chance = steering.within_reach(self._belt, now.rev, bounds, self._takeups, where)
+        return answered and chance > steering.LIKELY
+
     # ------------------------------------------------------------ the two places where a move helps
 
     def _steer(self, now: Situation, choice: steering.Choice, bounds: steering.Bounds) -> Said:
@@ -277,7 +283,8 @@ class Adviser:
             moves >= (HELPLESS_WALKS if walks else HELPLESS_MOVES)
             and error > PROGRESS * first
             and (self.tries >= TRIES or choice.leaves_mm > PROGRESS * first)
-        ) or moves >= (MOST_MOVES if self.tries else HELPLESS_WALKS):
+            and not self._gets_there(now, bounds, "infeed")
+        ) or moves >= (MOST_WALKS if walks else MOST_MOVES if self.tries else HELPLESS_WALKS):
             why = f"{moves} moves at the infeed pulley did not centre the belt: something else steers it."
             return self._stop(now, "helpless", why, words.CAUSES_FRAME, choice.explain)
         draft = phrases.move(
@@ -297,18 +304,27 @@ class Adviser:
                 now, bounds, "Centred; the other pulley carries no sensor, so there is no trim."
             )
         known = self.answers["snub"] > 0
-        choice = steering.trim(self._belt, now.rev, bounds, self._takeups, known)
+        choice = trimming.trim(self._belt, now.rev, bounds, self._takeups, known)
         position_mm = self._belt.ahead(now.rev, 0.0).drive.centre
         first = self._first_error_mm.setdefault("snub", abs(position_mm))
         moves = self.moves["snub"]
         helpless = choice.kind == "move" and moves >= HELPLESS_MOVES and abs(position_mm) > PROGRESS * first
+        helpless = helpless and (moves >= MOST_MOVES or not self._gets_there(now, bounds, "snub"))
         if choice.kind == "out-of-reach" or helpless:
             why = f"{moves} moves of the snub did not centre the belt at the drive pulley."
             return self._stop(now, "snub", why, words.CAUSES_FRAME, choice.explain)
         if choice.kind != "move":
             return self._hold(now, bounds, "Centred at both pulleys.")
         draft = phrases.move(
-            "snub", choice, position_mm, 0.0, "drive", self._takeups, self._units, 0.0, known
+            "snub",
+            choice,
+            position_mm,
+            0.0,
+            "drive",
+            self._takeups,
+            self._units,
+            self._belt.snub_effect.below(0.0),
+            known,
         )
         text = "Centred at the infeed pulley, not at the drive pulley."
         return self._standing(draft, "snub", choice), "trim", text

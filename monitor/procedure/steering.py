@@ -16,11 +16,13 @@ from typing import Literal
 
 import numpy as np
 
+from monitor.numerics.mixture import Mixture
 from monitor.procedure.belt import Belt
 from monitor.procedure.takeups import TakeUps
-from monitor.records import Pulley
+from monitor.records import MoveWhere, Pulley
 
 HOLD_WINDOW = 0.85  # share of centre_mm the belt's expected path may use up; the rest is for its wander
+WANDERED = 0.1  # of that rest, what is not needed any more when a hold is nearly over
 CONTENT = 0.8  # probability of holding from which the belt is left alone
 LEAN = 0.3  # share of centre_mm the infeed position may be off for the drive pulley's sake
 BRIDGED = 1.15  # offsets below this share of the window need no snub: both pulleys fit in
@@ -39,7 +41,10 @@ HOPELESS = 0.1  # probability of holding below which a belt that is inside is mo
 WORTH = 0.6  # a move must bring the expected square below this share of what leaving alone gives
 LATENCY_REV = 0.7  # between advice and the move being made: a walk to the screw and a wrench
 KNOWN_CV = 0.4  # gain counts as known when its spread is below this share of it
-LARGEST = 5.0  # known gain: at most this many usual moves at once
+LARGEST = 10.0  # known gain: at most this many usual moves at once
+UNREACHABLE = (
+    0.1  # probability of reaching the window with all that the take-up has left, below which it is told
+)
 APPROACH_REV = 8.0  # the horizon at which moves are compared
 PATIENCE_REV = 25.0  # ... and is let walk when it will arrive within this many
 PESSIMISM = 0.9985  # the pessimistic end: 3 standard deviations of a normal distribution
@@ -86,6 +91,13 @@ class Choice:
     leaves_mm: float = 0.0
 
 
+def standing_window(bounds: Bounds) -> float:
+    """The share of centre_mm for the path of a belt in its hold: the fewer revolutions are left, the less will its
+    wander carry it out.
+    """
+    return HOLD_WINDOW + WANDERED * (1.0 - bounds.hold_left_revs / bounds.hold_revs)
+
+
 def holds(
     belt: Belt, rev: float, bounds: Bounds, infeed_mm: float = 0.0, delay_rev: float = LATENCY_REV
 ) -> float:
@@ -94,7 +106,7 @@ def holds(
     Left alone, the hold goes on that runs already; a move, made after delay_rev, starts a new one when it has
     taken effect.
     """
-    half = HOLD_WINDOW * bounds.centre_mm
+    half = HOLD_WINDOW * bounds.centre_mm if infeed_mm else standing_window(bounds) * bounds.centre_mm
     delay, start_rev = (delay_rev, delay_rev + bounds.settle_revs) if infeed_mm else (0.0, 0.0)
     revs = bounds.hold_revs if infeed_mm else bounds.hold_left_revs
     both = bounds.both and abs(offset(belt, rev, bounds)) < BRIDGED * half
@@ -107,10 +119,52 @@ def holds(
     return least
 
 
+def within_reach(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, where: MoveWhere) -> float:
+    """The probability that what the take-up still has can bring the belt's resting place into the window there.
+
+    Either all the way to one side or all the way to the other must carry the belt past the window's near border.
+    """
+    horizon, half = LATENCY_REV + RETURN_REV, HOLD_WINDOW * bounds.centre_mm
+    infeed, have_mm = where == "infeed", takeups.difference_mm(where)
+
+    def place(signed_mm: float) -> Mixture:
+        moves = (signed_mm, 0.0) if infeed else (0.0, signed_mm)
+        ahead = belt.ahead(rev, horizon, *moves, delay=LATENCY_REV)
+        return ahead.infeed if infeed else ahead.drive
+
+    if place(0.0).centre > 0.0:
+        return min(sum(place(end - have_mm).below(half) for end in (-bounds.reach_mm, bounds.reach_mm)), 1.0)
+    return min(
+        sum(1.0 - place(end - have_mm).below(-half) for end in (-bounds.reach_mm, bounds.reach_mm)), 1.0
+    )
+
+
+def telling_mm(bounds: Bounds, effect: Mixture, away_mm: float, untouched: bool) -> float:
+    """The largest amount while an answer is not well known: the usual one, and more once an answer was seen that
+    even at its pessimistic end is so small that the belt would not be carried far past the middle.
+    """
+    if untouched:
+        return bounds.move_mm
+    strongest = abs(effect.centre) + 2.0 * effect.spread
+    harmless = (abs(away_mm) + bounds.centre_mm) / max(strongest, 1e-6)
+    return float(np.clip(harmless, bounds.move_mm, LARGEST * bounds.move_mm))
+
+
+def nulling(belt: Belt, rev: float, snub_mm: float = 0.0) -> float:
+    """The move at the infeed pulley that will stop a belt that walks on, once the snub was moved by snub_mm."""
+    if belt.walks_on <= 0.5 or not gain_known(belt):
+        return 0.0
+    return -belt.ahead(rev, 0.1, 0.0, snub_mm).walk.centre / belt.gain.centre
+
+
 def offset(belt: Belt, rev: float, bounds: Bounds) -> float:
-    """How far to the right of its infeed position the belt will ride at the drive pulley."""
-    ahead = belt.ahead(rev, bounds.settle_revs + 2.0)
-    return ahead.drive.centre - ahead.infeed.centre if bounds.both else 0.0
+    """How far to the right of its infeed position the belt will ride at the drive pulley, once it is stopped:
+    a skew that walks the belt also sets it askew between the pulleys, so stopping the walk changes the offset.
+    """
+    if not bounds.both:
+        return 0.0
+    ahead = belt.ahead(rev, bounds.settle_revs + 2.0, nulling(belt, rev))
+    return ahead.drive.centre - ahead.infeed.centre
 
 
 def bridged_mm(belt: Belt, bounds: Bounds, takeups: TakeUps) -> float:
@@ -139,15 +193,15 @@ def expected_path_holds(belt: Belt, rev: float, bounds: Bounds, pulley: Pulley =
     if pulley == "drive" and not bounds.both:
         return True
     places = [one.infeed.centre if pulley == "infeed" else one.drive.centre for one in path]
-    return max(abs(v) for v in places) <= HOLD_WINDOW * bounds.centre_mm
+    return max(abs(v) for v in places) <= standing_window(bounds) * bounds.centre_mm
 
 
-def safe(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float) -> bool:
+def safe(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float, snub_mm: float = 0.0) -> bool:
     """Whether the edge stays clear of its limit, at the pessimistic end, until the next move can be made."""
     room_right = bounds.edge_stop_mm - RESERVE_MM - bounds.edge_right_mm
     room_left = bounds.edge_stop_mm - RESERVE_MM - bounds.edge_left_mm
     for revs in (1.0, 2.0, bounds.settle_revs + 3.0):
-        ahead = belt.ahead(rev, revs, infeed_mm, delay=0.0)
+        ahead = belt.ahead(rev, revs, infeed_mm, snub_mm, delay=0.0)
         for place in (ahead.infeed, ahead.drive):
             if 1.0 - place.below(room_right) + place.below(-room_left) > 1.0 - PESSIMISM:
                 return False
@@ -269,6 +323,8 @@ def _first_amount(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, goal
     allowed = abs(left) + OVERSHOOT * bounds.centre_mm
     in_danger = not safe(belt, rev, bounds, 0.0)
     size = bounds.move_mm
+    if belt.walks_on < 0.5:
+        size = telling_mm(bounds, belt.effect(soon), left, takeups.untouched("infeed"))
     while size > takeups.nudge_mm:
         amount = takeups.rounded(size, fine=size < 0.99 * takeups.step_mm)
         moved = belt.ahead(rev, soon, push * amount).infeed
@@ -301,7 +357,7 @@ def _move(
     belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, horizon: float, alone: float, preset: float
 ) -> Choice:
     """A move at the infeed pulley; preset: the amount when it is already decided, else 0."""
-    known = gain_known(belt)
+    known, walks = gain_known(belt), belt.walks_on > 0.5
     unit = unit_mm(belt, bounds, takeups)
     if preset:
         amount = wanted = preset
@@ -322,8 +378,14 @@ def _move(
         f"(sd {belt.gain.spread:.2f}) mm/rev per mm; walks on with p {belt.walks_on:.2f}; "
         f"holds if left alone with p {alone:.2f}"
     )
-    if known and abs(takeups.difference_mm("infeed") + wanted) > bounds.reach_mm:
-        return Choice("out-of-reach", wanted, alone, explain=explain)
+    have_mm = takeups.difference_mm("infeed")
+    left_mm = np.array([-bounds.reach_mm, bounds.reach_mm]) - have_mm
+    amount = float(np.clip(amount, min(left_mm[0], 0.0), max(left_mm[1], 0.0)))
+    beyond = abs(have_mm + wanted) > bounds.reach_mm + 1e-6
+    hopeless = not amount or (known and walks)
+    if beyond and (hopeless or within_reach(belt, rev, bounds, takeups, "infeed") < UNREACHABLE):
+        centred = before.within(-bounds.centre_mm, bounds.centre_mm) > LIKELY
+        return Choice("unsure" if centred else "out-of-reach", wanted, alone, explain=explain)
     while known and amount and not (safe(belt, rev, bounds, amount) or no_worse(belt, rev, bounds, amount)):
         amount = round(amount - np.sign(amount) * min(unit, abs(amount)), 6)
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
@@ -335,34 +397,3 @@ def _move(
         "move", round(amount, 4), holds(belt, rev, bounds, amount), explain=explain, slack_mm=slack,
         leaves_mm=abs(after.centre),
     )  # fmt: skip
-
-
-def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) -> Choice:
-    """What to do at the snub now: only the drive pulley's position counts. known: the snub has answered
-    before.
-    """
-    horizon = bounds.settle_revs + 2.0
-
-    def expected(amount: float) -> tuple[float, float]:
-        """Position at the drive pulley and its square; of a belt that walks on only its offset counts."""
-        ahead = belt.ahead(rev, horizon, 0.0, amount, LATENCY_REV)
-        base = ahead.infeed.centre if belt.walks_on > 0.5 else 0.0
-        return ahead.drive.centre - base, ahead.drive.spread**2 + (ahead.drive.centre - base) ** 2
-
-    place, square = expected(0.0)
-    explain = f"drive pulley {place:+.2f} mm (sd {(square - place**2) ** 0.5:.2f}) in {horizon:.1f} rev"
-    inside = abs(belt.ahead(rev, horizon).drive.centre) <= HOLD_WINDOW * bounds.centre_mm
-    if abs(place) <= bridged_mm(belt, bounds, takeups) and (inside or abs(place) < TIGHT * bounds.centre_mm):
-        return Choice("fine", explain=explain)
-    cap = LARGEST * bounds.move_mm if known else bounds.move_mm
-    for unit, most in (
-        (takeups.step_mm, cap),
-        (takeups.nudge_mm, takeups.step_mm),
-    ):  # finer for a lively snub
-        steps = int(most / unit + 1e-9) or 1
-        amount = min((k * unit for k in range(-steps, steps + 1)), key=lambda a: expected(a)[1])
-        if known and abs(takeups.difference_mm("snub") + amount) > bounds.reach_mm:
-            return Choice("out-of-reach", amount, explain=explain)
-        if amount and expected(amount)[1] <= 0.85 * square:
-            return Choice("move", round(amount, 4), explain=explain)
-    return Choice("unsure", explain=explain)

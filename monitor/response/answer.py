@@ -17,12 +17,30 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.numerics.mixture import Mixture
-from monitor.response.bank import D0, FLAT, RUN_AHEAD, B, Bank, D, E, F, M, N, Y, start
+from monitor.response.bank import (
+    D0,
+    FLAT,
+    OFFSET,
+    RUN_AHEAD,
+    RUN_BEHIND,
+    STEERED,
+    B,
+    Bank,
+    D,
+    E,
+    F,
+    G,
+    M,
+    Y,
+    start,
+)
 from monitor.response.geometry import expected_gain
 from monitor.settings import Station
 
+Array = NDArray[np.float64]
 Answered = Literal["unknown", "as-logged", "not-at-all", "other-way"]
 REMEMBERED = 16  # revolutions that can be filtered again for a move that is logged late
 CARELESS = {
@@ -37,13 +55,43 @@ HALF = 0.5  # a revolution's mean belongs to its middle
 Position = tuple[float, float] | None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(slots=True, eq=False)
 class Ahead:
-    """What is expected some revolutions ahead, without the belt's random wander."""
+    """What is expected some revolutions ahead, without the belt's random wander; each figure is reckoned when
+    it is asked for, so it is to be asked before the belt is told anything new.
 
-    infeed: Mixture
-    drive: Mixture
-    walk: Mixture
+    steered, offset, slope: (n, 4) by which the state gives the infeed position, what the drive position has
+    besides, and the walk. slip: (n,) variance from what a hand leaves open of the move.
+    """
+
+    bank: Bank
+    weight: Array
+    steered: Array
+    offset: Array
+    slope: Array
+    slip: tuple[Array, Array]
+
+    def _figure(self, row: Array, extra: Array, of: slice) -> Mixture:
+        mean = (row * self.bank.x[:, of]).sum(axis=1)
+        inner = np.einsum("nij,nj->ni", self.bank.p[:, of, of], row)
+        variance = (row * inner).sum(axis=1) + extra
+        return Mixture(self.weight, mean, np.sqrt(np.maximum(variance, 1e-10)))
+
+    @property
+    def infeed(self) -> Mixture:
+        """Position at the infeed pulley, mm."""
+        return self._figure(self.steered, self.slip[0], STEERED)
+
+    @property
+    def drive(self) -> Mixture:
+        """Position at the drive pulley, mm."""
+        row = np.concatenate([self.steered, self.offset], axis=1)
+        return self._figure(row, self.slip[0], slice(STEERED.start, OFFSET.stop))
+
+    @property
+    def walk(self) -> Mixture:
+        """Walk at the infeed pulley, mm per revolution."""
+        return self._figure(self.slope, self.slip[1], STEERED)
 
 
 @dataclass(slots=True)
@@ -72,6 +120,7 @@ class BeltAnswer:
         )
         self._last: LastMove | None = None
         self._moves: deque[float] = deque(maxlen=8)
+        self._likely: Bank | None = None
 
     # ------------------------------------------------------------ what happens
 
@@ -81,6 +130,7 @@ class BeltAnswer:
             return
         if self._last is not None:
             self._last.merged = None
+        self._likely = None
         self._past.append((self._bank.s, self._bank.copy(), copy.deepcopy(self._last), (rev, infeed, drive)))
         self._take(rev, infeed, drive)
 
@@ -103,6 +153,7 @@ class BeltAnswer:
         """A take-up move at belt travel s. signed_mm is positive when it should send the belt to the
         right.
         """
+        self._likely = None
         redo: list[tuple[float, Position, Position]] = []
         while self._past and s < self._bank.s:
             _, self._bank, self._last, seen = self._past.pop()
@@ -137,6 +188,7 @@ class BeltAnswer:
         """Something moved the belt that nobody logged: what it does from now on says nothing of the last move."""
         if not math.isnan(self._bank.s):
             self._settle_last()
+        self._likely = None
         self._bank.widen()
 
     def _judge(self) -> None:
@@ -187,7 +239,10 @@ class BeltAnswer:
 
     @property
     def _best(self) -> Bank:
-        return self._believed()
+        """The likely models of what is believed; reckoned once until something new is told."""
+        if self._likely is None:
+            self._likely = self._believed().likely()
+        return self._likely
 
     @property
     def answered(self) -> Answered:
@@ -205,6 +260,12 @@ class BeltAnswer:
         bank = self._best
         grown = bank.decay(revs)[1]
         return Mixture(bank.weight, grown * bank.x[:, B], grown * np.sqrt(bank.p[:, B, B]))
+
+    @property
+    def snub_effect(self) -> Mixture:
+        """The change of position at the drive pulley, mm, that one mm of snub difference gives."""
+        bank = self._best
+        return Mixture(bank.weight, bank.x[:, E], np.sqrt(bank.p[:, E, E]))
 
     @property
     def sign_known(self) -> bool:
@@ -257,36 +318,26 @@ class BeltAnswer:
     ) -> Ahead:
         """What is expected at rev + revs if these moves are made at rev + delay (signed as in `move`)."""
         bank = self._best
-        n = len(bank.rate)
         h, after = rev + revs - bank.s, max(revs - delay, 0.0)
         left, grown = bank.decay(max(h, 0.0))
         left2, grown2 = bank.decay(after)
         follow = 1.0 - np.exp(-bank.follow * max(h, 0.0))
         follow2 = 1.0 - np.exp(-bank.follow * after)
-        push = 0.0 if after == 0.0 else infeed_mm
+        push, trim = (infeed_mm, snub_mm) if after > 0.0 else (0.0, 0.0)
         run = RUN_AHEAD * np.exp(-4.0 * bank.rate) * left2
-        a = np.zeros((n, N))
+        a, d, w = (np.zeros((len(bank.rate), 4)) for _ in range(3))
         a[:, Y], a[:, F] = left, grown
         a[:, B] = grown * bank.infeed_mm + (grown2 + run) * push
-        d = a.copy()
-        d[:, D], d[:, D0] = 1.0 - follow, follow
-        d[:, M] = follow * bank.infeed_mm + follow2 * push
-        d[:, E] = follow * bank.snub_mm + follow2 * snub_mm
-        w = np.zeros((n, N))
+        a[:, G] = grown * bank.snub_mm + (grown2 - RUN_BEHIND * left2) * trim
+        d[:, D - D], d[:, D0 - D] = 1.0 - follow, follow
+        d[:, M - D] = follow * bank.infeed_mm + follow2 * push
+        d[:, E - D] = follow * bank.snub_mm + follow2 * trim
         w[:, Y], w[:, F] = -bank.rate * left, left
         w[:, B] = left * bank.infeed_mm + left2 * push
-        slip = 0.01 * push**2 * bank.x[:, B] ** 2 + 0.01 * push**2 * bank.x[:, B] ** 2 / (1 + bank.rate) ** 2
-        return Ahead(
-            self._mix(a, slip * grown2**2 + 0.0),
-            self._mix(d, slip * grown2**2),
-            self._mix(w, slip * left2**2),
-        )
-
-    def _mix(self, row: np.ndarray[Any, np.dtype[np.float64]], extra: Any) -> Mixture:
-        bank = self._best
-        mean = np.einsum("ni,ni->n", row, bank.x)
-        variance = np.einsum("ni,nij,nj->n", row, bank.p, row) + extra
-        return Mixture(bank.weight, mean, np.sqrt(np.maximum(variance, 1e-10)))
+        w[:, G] = left * bank.snub_mm + left2 * trim
+        slip = 0.01 * push**2 * bank.x[:, B] ** 2 * (1.0 + 1.0 / (1.0 + bank.rate) ** 2)
+        slip += 0.01 * trim**2 * bank.x[:, G] ** 2
+        return Ahead(bank, bank.weight, a, d, w, (slip * grown2**2, slip * left2**2))
 
     # ------------------------------------------------------------ keeping
 

@@ -2,9 +2,10 @@
 
 One model is a small linear state, in mm and belt revolutions s:
 
-infeed position   dY/ds = f + b u - r Y      f standing walk, b gain, u take-up difference, r restoring rate
-drive - infeed    dD/ds = q (d0 + m u + e v - D)      v snub difference; the offset follows within two
-revolutions, or as slowly as the belt comes to rest
+infeed position   dY/ds = f + b u + g v - r Y      f standing walk, b gain, u take-up difference, r restoring
+rate, g what the snub steers, v snub difference
+drive - infeed    dD/ds = q (d0 + m u + e v - D)      the offset follows within two revolutions, or as
+slowly as the belt comes to rest
 
 and what a revolution shows is Y or Y + D plus the belt's own random wander (first-order autoregressive) and
 the reading's error. r = 0 is a pair of flat pulleys (the belt walks on), a large r a strong crown (it comes
@@ -13,35 +14,51 @@ to rest). For a given r, wander and coarse gain everything is linear, so each mo
 of either sign and from a sixth to six times the geometric one are covered. The first revolutions after a
 move are not representative on flat pulleys (the moved pulley runs ahead by about 0.6 of a revolution's new
 walk, the other lags; from the beam model), so a move also shifts Y and widens Y and D.
+
+A snub skews the belt's path at the drive pulley. Where nothing pulls the belt back that steers the whole belt
+as a skewed drive pulley does, and the walk g it gives and the offset e belong together: e / g is L theta / 2
+over (2 K_c - 1) L theta, some 1.2 for belts of usual stiffness. How much of a pulley's skew a snub is worth
+is published nowhere, nor whether friction takes it up, so plain pulleys with and without it are both models.
 """
 
 from __future__ import annotations
 
 import copy
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-N = 9
-Y, F, B, D, D0, M, E, WI, WD = range(N)
+N = 10
+Y, F, B, G, D, D0, M, E, WI, WD = range(N)
+STEERED = slice(Y, G + 1)  # what the infeed position depends on; with OFFSET what the drive position does
+OFFSET = slice(D, E + 1)
 
 OFFSET_RATE = (
     1.8  # per rev: 83 % of the offset in the first, 97 % in the second revolution (beam, KL about 1)
 )
-RESTORING = (  # restoring rate and rate at which the offset follows, per rev; weight
-    (0.0, OFFSET_RATE, 0.26),
-    (0.03, OFFSET_RATE, 0.08),
-    (0.1, OFFSET_RATE, 0.08),
-    (0.25, OFFSET_RATE, 0.06),
-    (0.25, 0.25, 0.06),
-    (0.6, OFFSET_RATE, 0.07),
-    (0.6, 0.6, 0.07),
-    (1.5, OFFSET_RATE, 0.16),
-    (4.0, OFFSET_RATE, 0.16),
+RESTORING = (  # restoring rate and rate at which the offset follows, per rev; does the snub steer; weight
+    (0.0, OFFSET_RATE, False, 0.13),
+    (0.0, OFFSET_RATE, True, 0.13),
+    (0.03, OFFSET_RATE, False, 0.04),
+    (0.03, OFFSET_RATE, True, 0.04),
+    (0.1, OFFSET_RATE, False, 0.04),
+    (0.1, OFFSET_RATE, True, 0.04),
+    (0.25, OFFSET_RATE, False, 0.06),
+    (0.25, 0.25, False, 0.06),
+    (0.6, OFFSET_RATE, False, 0.07),
+    (0.6, 0.6, False, 0.07),
+    (1.5, OFFSET_RATE, False, 0.16),
+    (4.0, OFFSET_RATE, False, 0.16),
 )
+SNUB_WALK, SNUB_WALK_SD = 0.35, 0.25  # walk by a snub that steers, as a share of the infeed's: no source
+SNUB_OFFSET, SNUB_OFFSET_SD = (
+    1.2,
+    0.15,
+)  # offset per walk on plain pulleys; its sd, as a share of the infeed's gain
 GAIN_FACTOR = (1 / 3, 0.58, 1.0, 1.73, 3.0)  # times the geometric gain: a factor of three either way
 GAIN_WEIGHT = (0.16, 0.22, 0.24, 0.22, 0.16)
 GAIN_WIDTH = 0.3  # sd of each, as a share of it: neighbours overlap
@@ -50,15 +67,18 @@ WANDER_MM = (0.05, 0.12, 0.25)
 WANDER_WEIGHT = (0.35, 0.4, 0.25)
 WANDER_KEPT = 0.25  # correlation of the wander's mean over one revolution with the next one
 RUN_AHEAD = 0.6  # revolutions of the new walk by which the moved pulley runs ahead, flat pulleys
+RUN_BEHIND = 0.75  # ... and by which the other one lags behind
 UNREADY, UNREADY_REV = 0.08, 2.0  # scatter of the walk, as a share of its change, this long after a move
 FLAT = 0.15  # models that restore more slowly than this, per rev, are treated as walking
 PUT_ASIDE = 8.0  # log evidence that a reading put aside costs: about what a four-sigma miss would
 SWITCHING = 3e-4  # share of the prior mixed back at each revolution, so that no model is ever lost
+NEGLIGIBLE = 1e-6  # models lighter than this (by SWITCHING alone) are kept, but not asked what they expect
+ROWS = ("rate", "follow", "sign", "wander_mm", "prior", "x", "p", "log_weight")
 
 
 @dataclass(slots=True, eq=False)
 class Bank:
-    """All models at belt travel s (rev). x: (n, 9) means, p: (n, 9, 9) covariances, log_weight: (n,)."""
+    """All models at belt travel s (rev). x: (n, N) means, p: (n, N, N) covariances, log_weight: (n,)."""
 
     rate: Array
     follow: Array
@@ -74,6 +94,7 @@ class Bank:
     snub_mm: float = 0.0
     moved_s: float = -math.inf
     moved_mm: float = 0.0
+    moved_snub_mm: float = 0.0
     log_evidence: float = 0.0
     doubtful: int = 0
 
@@ -84,6 +105,12 @@ class Bank:
     def weight(self) -> Array:
         w = np.exp(self.log_weight - self.log_weight.max())
         return np.asarray(w / w.sum())
+
+    def likely(self) -> Bank:
+        """The same without the models that are as good as excluded; to be asked, not to be gone on with."""
+        keep = self.weight > NEGLIGIBLE
+        rows: dict[str, Any] = {name: getattr(self, name)[keep] for name in ROWS}
+        return replace(self, **rows)
 
     # ------------------------------------------------------------ time
 
@@ -104,7 +131,8 @@ class Bank:
         follow = 1.0 - np.exp(-self.follow * revs)
         kept = WANDER_KEPT**revs
         step = np.tile(np.eye(N), (n, 1, 1))
-        step[:, Y, Y], step[:, Y, F], step[:, Y, B] = left, grown, grown * self.infeed_mm
+        step[:, Y, Y], step[:, Y, F] = left, grown
+        step[:, Y, B], step[:, Y, G] = grown * self.infeed_mm, grown * self.snub_mm
         step[:, D, D] = 1.0 - follow
         step[:, D, D0], step[:, D, M], step[:, D, E] = follow, follow * self.infeed_mm, follow * self.snub_mm
         step[:, WI, WI] = step[:, WD, WD] = kept
@@ -116,10 +144,9 @@ class Bank:
         self.p[:, F, F] += revs * (0.004 * (1.0 + 4.0 * self.rate)) ** 2  # warming belt, creeping frame
         self.p[:, D0, D0] += revs * 0.02**2
         if self.s - self.moved_s < UNREADY_REV:
+            change = self.x[:, B] * self.moved_mm + self.x[:, G] * self.moved_snub_mm
             for index in (Y, D):
-                self.p[:, index, index] += (
-                    revs * (UNREADY * self.x[:, B] * self.moved_mm / (1.0 + self.rate)) ** 2
-                )
+                self.p[:, index, index] += revs * (UNREADY * change / (1.0 + self.rate)) ** 2
         self.s = to_rev
 
     # ------------------------------------------------------------ moves
@@ -129,11 +156,10 @@ class Bank:
         gain = self.x[:, B].copy()
         ahead = RUN_AHEAD * np.exp(-4.0 * self.rate)
         self.infeed_mm += infeed_mm
-        if infeed_mm:
-            self.moved_s, self.moved_mm = self.s, infeed_mm
+        self.moved_s, self.moved_mm, self.moved_snub_mm = self.s, infeed_mm, snub_mm
         self.snub_mm += snub_mm
         jump = np.tile(np.eye(N), (len(self.rate), 1, 1))
-        jump[:, Y, B] = ahead * infeed_mm
+        jump[:, Y, B], jump[:, Y, G] = ahead * infeed_mm, -RUN_BEHIND * snub_mm
         self.x = np.einsum("nij,nj->ni", jump, self.x)
         self.p = jump @ self.p @ jump.transpose(0, 2, 1)
         slip = np.zeros_like(self.x)
@@ -142,7 +168,9 @@ class Bank:
             self.p[:, Y, Y] += (0.3 * gain * infeed_mm / (1.0 + self.rate)) ** 2
             self.p[:, D, D] += (0.3 * gain * infeed_mm / (1.0 + self.rate)) ** 2
         if snub_mm:
-            slip[:, D0] = self.x[:, E]
+            walk = self.x[:, G]
+            slip[:, D0], slip[:, F], slip[:, Y] = self.x[:, E], walk, -RUN_BEHIND * walk
+            self.p[:, Y, Y] += (0.3 * walk * snub_mm) ** 2
             self.p[:, F, F] += (0.1 * self.x[:, E] * snub_mm * np.maximum(self.rate, 0.1)) ** 2
             self.p[:, D, D] += (0.3 * self.x[:, E] * snub_mm) ** 2
         self.p += error_mm**2 * slip[:, :, None] * slip[:, None, :]
@@ -155,7 +183,7 @@ class Bank:
         """
         infeed_mm, snub_mm = other.infeed_mm - self.infeed_mm, other.snub_mm - self.snub_mm
         shift = np.eye(N)
-        shift[F, B], shift[D0, M], shift[D0, E] = infeed_mm, infeed_mm, snub_mm
+        shift[F, B], shift[D0, M], shift[D0, E], shift[F, G] = infeed_mm, infeed_mm, snub_mm, snub_mm
         mine, theirs = self.weight, other.weight * math.exp(min(log_odds, 50.0))
         take = theirs > mine
         self.x[take] = other.x[take] @ shift.T
@@ -231,20 +259,23 @@ class Bank:
 def start(gain_mm: float) -> Bank:
     """The models before the belt has shown anything; gain_mm is the geometric gain, mm per rev per mm."""
     rows = [
-        (rate, follow, sign, factor, wander, rw * sw * gw * ww)
-        for rate, follow, rw in RESTORING
+        (rate, follow, steers, sign, factor, wander, rw * sw * gw * ww)
+        for rate, follow, steers, rw in RESTORING
         for sign, sw in ((1.0, 1.0 - CONTRARY), (-1.0, CONTRARY))
         for factor, gw in zip(GAIN_FACTOR, GAIN_WEIGHT, strict=True)
         for wander, ww in zip(WANDER_MM, WANDER_WEIGHT, strict=True)
     ]
-    rate, follow, sign, factor, wander, weight = (np.array(column) for column in zip(*rows, strict=True))
+    columns = (np.array(column, dtype=np.float64) for column in zip(*rows, strict=True))
+    rate, follow, steers, sign, factor, wander, weight = columns
     n = len(rate)
     rest_gain = sign * factor * gain_mm / np.maximum(np.minimum(rate, 2.0), 1.0)
     gain = sign * factor * gain_mm * np.maximum(1.0, rate / 2.0)
     x, p = np.zeros((n, N)), np.zeros((n, N, N))
     x[:, B] = gain
     flat = rate < FLAT
-    x[:, E] = sign * 0.8 * gain_mm / 2.0
+    steering = steers > 0.5
+    x[:, G] = np.where(steering, SNUB_WALK * gain, 0.0)
+    x[:, E] = np.where(steering, SNUB_OFFSET * x[:, G], sign * gain_mm / 2.0)
     share = np.where(flat, -1.2, -0.5)  # the drive pulley's share of the answer, relative to the infeed's
     x[:, M] = share * rest_gain
     sds = {
@@ -254,7 +285,8 @@ def start(gain_mm: float) -> Bank:
         D: np.full(n, 4.0),
         D0: np.full(n, 4.0),
         M: 0.35 * np.abs(rest_gain),
-        E: np.full(n, 1.1 * gain_mm / 2.0),
+        G: np.where(steering, SNUB_WALK_SD * np.abs(gain), 0.0),
+        E: np.where(steering, SNUB_OFFSET_SD * np.abs(gain), 0.6 * gain_mm / 2.0),
         WI: wander,
         WD: wander,
     }
@@ -262,5 +294,7 @@ def start(gain_mm: float) -> Bank:
         p[:, index, index] = sd**2
     p[:, M, B] = p[:, B, M] = (share * rest_gain / gain) * p[:, B, B]
     p[:, M, M] += (share * rest_gain / gain) ** 2 * p[:, B, B]
+    p[:, E, G] = p[:, G, E] = SNUB_OFFSET * p[:, G, G]
+    p[:, E, E] += SNUB_OFFSET**2 * p[:, G, G]
     weight = weight / weight.sum()
     return Bank(rate, follow, sign, wander, weight, x, p, np.log(weight), gain_mm)

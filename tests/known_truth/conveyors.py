@@ -201,7 +201,10 @@ class Conveyor:
             self.quick_rest0 = float(self.rng.choice([-1, 1])) * 32.0 * abs(self.quick_gain)
             self.quick_rest0 = float(np.clip(self.quick_rest0, -22, 22))
             self.quick_y[:] = self.quick_rest0
-            self.quick_gain = math.copysign(abs(self.quick_rest0) / 35.0, self.quick_gain)
+            outside_mm = max(
+                abs(self.quick_rest0) - self.station.limits.centre_mm, 1.0
+            )  # 35 mm only to come inside
+            self.quick_gain = math.copysign(outside_mm / 35.0, self.quick_gain)
         if self.fault == "saturated":  # the belt gives way a little and comes no further
             self.kind = "quick"
             self.quick_rest0 = float(self.rng.choice([-1, 1])) * self.rng.uniform(9, 14)

@@ -166,7 +166,8 @@ class Loop:
         simulation = self.simulation
         for deed in self.technician.due(simulation.t_s):
             simulation.move(deed.where, deed.side, deed.amount_mm, logged=deed.entry is not None)
-            self.last_move = simulation.revolutions
+            if deed.entry is not None:  # of what is not logged the program can know nothing yet
+                self.last_move = simulation.revolutions
             self.out.moves += 1
             self.slipped = deed.entry is None or deed.entry.side != deed.side
             if deed.entry is not None:
