@@ -26,7 +26,7 @@ from .detection.sections import SectionFinding, SectionWatch
 from .detection.sensors import GatedBlock, SensorGate
 from .detection.walk import Passage, WalkEstimator, WalkFinding
 from .records import Behaviour, Pulley, Revolution, RevolutionRow
-from .revolutions.period import PeriodSearch, delay, slip
+from .revolutions.period import PeriodSearch, delay, relocate, slip
 from .revolutions.phase import FINE, WINDOWS, PhaseFilter, WindowRow, find_slip, finely
 from .revolutions.profile import MEMORY_TURNS, Profile
 from .revolutions.tracker import LIVE_BINS, TURN_BINS, LiveBin, MarkFinding, Tracker, Turn
@@ -47,6 +47,11 @@ FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before
 EARLY_TURNS = (
     9  # run-out is looked for after every turn before this one, then after every eighth (known: second)
 )
+SAME_PLACE_REV = 0.01  # two sensors that find the belt nearer than this to each other agree
+FOUND_AGAIN_REV = (
+    0.06  # it was found before: by so much the next turn may be off, as the speed changed a little
+)
+LOST_TURNS = 3  # turns, without marks, after which a belt that was not found again is learnt anew
 WELL_KNOWN = 0.08  # relative standard error of a swing's amplitude at which it is told
 SECTION_SHARE = 0.25  # more stations out of line than this are no section: a swing not yet known does that
 PUT_RIGHT_MM = 0.2  # a swing whose amplitude changes by more had left itself in the wander learnt
@@ -136,8 +141,9 @@ class BeltWatch:
         self._first: list[Turn] = []
         self._held: _Held | None = None
         self._steps = {p: _PulleyStep() for p in self.pulleys}
-        nominal_us = self.length_mm / station.belt.speed_mps * 1000.0
-        self._period = None if station.conveyor.marks else PeriodSearch(nominal_us, n)
+        self._period = None if station.conveyor.marks else self._search_period()
+        self._lost_turns = 0  # without marks: turns since travel was lost
+        self._relocated = False  # the last of them was found on the belt
         self.phase = None if station.conveyor.marks else PhaseFilter()
         self._window = 0  # windows of the turn under way that travel was put right by
         self._known_u = -math.inf  # travel at which it was last put right without a mark
@@ -161,35 +167,41 @@ class BeltWatch:
         self._still_bins = STILL_BINS
         self.seen_us = 0  # end of the last live bin: nothing will be found about times before it
 
+    def _search_period(self) -> PeriodSearch:
+        nominal_us = self.length_mm / self.station.belt.speed_mps * 1000.0
+        return PeriodSearch(nominal_us, len(self.sensors))
+
     # ------------------------------------------------------------ input
 
     def samples(self, block: GatedBlock) -> None:
         """Gated samples, in order, all before the next mark."""
-        time, counts, good, lost = block.time_us, block.counts, block.good, block.lost
-        if self._period is not None:
-            room = self._period.room(time)
-            self._period.add(time[:room], counts[:room], good[:room])
-            if room == time.size:
-                return
-            period, first_time, first_counts, first_good = self._period.answer(
-                [s.counts_per_mm for s in self.sensors]
-            )
-            self._period = None
-            if period == period:
-                self.tracker.turn_us = period
-                self.tracker.turn_known = True
-            self._run(first_time, first_counts, first_good, np.zeros(first_time.size, np.int64))
-            time, counts, good, lost = time[room:], counts[room:], good[room:], lost[room:]
-        self._run(time, counts, good, lost)
+        waiting = [block]
+        while waiting:
+            block = waiting.pop(0)
+            if block.time_us.size:
+                waiting[:0] = self._run(block) if self._period is None else self._listen(block)
 
-    def _run(
-        self,
-        time: NDArray[np.int64],
-        counts: NDArray[np.int64],
-        good: NDArray[np.bool_],
-        lost: NDArray[np.int64],
-    ) -> None:
-        for live in self.tracker.take(time, counts, good, lost):
+    def _listen(self, block: GatedBlock) -> list[GatedBlock]:
+        """Until the period is known samples are only collected. Returns those to run through then, and the rest."""
+        assert self._period is not None
+        room = self._period.room(block.time_us)
+        self._period.add(block.time_us[:room], block.counts[:room], block.good[:room])
+        if room == block.time_us.size:
+            return []
+        period, time, counts, good = self._period.answer([s.counts_per_mm for s in self.sensors])
+        rest = block.part(room)
+        if period != period and self.tracker.turn_known:  # at another speed now: listen on until it is told
+            self._period = self._search_period()
+            return [rest]
+        self._period = None
+        if period == period:
+            self.tracker.turn_us = period
+            self.tracker.turn_known = True
+        return [GatedBlock(time, counts, good, np.zeros(time.size, np.int64)), rest]
+
+    def _run(self, block: GatedBlock) -> list[GatedBlock]:
+        """Returns the samples that are left where the belt has to be learnt anew."""
+        for live in self.tracker.take(block.time_us, block.counts, block.good, block.lost):
             self._bin(live)
             if self.phase is not None:
                 self._follow(live, self.phase)
@@ -198,6 +210,9 @@ class BeltWatch:
             if turn is not None:
                 self._turn(turn)
             self.seen_us = live.end_us
+            if self._period is not None:
+                return [block.part(int(np.searchsorted(block.time_us, live.end_us)))]
+        return []
 
     def mark(self, time_us: int) -> None:
         """The belt mark passed its sensor."""
@@ -580,8 +595,8 @@ class BeltWatch:
         self._learn_roughness()
         places = [self._place(s, turn) for s in range(len(self.sensors))]
         self._report(turn, places)
-        if self.phase is not None and self.phase.silent >= WINDOWS:
-            self._match(turn)
+        if self.phase is not None:
+            self._confirm(turn, self.phase)
         learn = [self._learnable(s, turn, places[s]) for s in range(len(self.sensors))]
         self._learn_wander(turn, places, learn)
         self._learn_held()
@@ -900,8 +915,16 @@ class BeltWatch:
         white = self._noise_mm2(s, time_us) * float(np.mean(1.0 / np.maximum(samples, 1)))
         return finely(camber, white / turns, walk.s2_mm2 / turns, walk.kappa_per_rev)
 
-    def _match(self, turn: Turn) -> None:
-        """Without marks, where no window told its slip for a turn: put travel right by the whole turn."""
+    def _confirm(self, turn: Turn, phase: PhaseFilter) -> None:
+        """Without marks, at the end of a turn: its windows, or it as a whole, show that travel is right."""
+        if self.tracker.uncertain:
+            self._match_lost(turn)
+        elif phase.silent < WINDOWS or self._match(turn):
+            self.tracker.trust()
+            self._trust(turn.end_us)
+
+    def _match(self, turn: Turn) -> bool:
+        """Where no window told its slip for a turn: put travel right by the whole turn, all sensors together."""
         slips, weights = 0.0, 0.0
         for s in range(len(self.sensors)):
             value, se = slip(self._without_runout(s, turn), self.profiles[s].mm)
@@ -909,10 +932,41 @@ class BeltWatch:
                 slips += value / se**2
                 weights += 1.0 / se**2
         if weights <= 0.0 or abs(slips / weights) > 0.04:
-            return
-        found = slips / weights
-        t = self.tracker
+            return False
+        found, t = slips / weights, self.tracker
         t.adjust(float(turn.end_us), found, t.turn_us / (1.0 + 0.5 * found))
+        return True
+
+    def _match_lost(self, turn: Turn) -> None:
+        """Without marks, after the belt stood or changed its speed: where is it? Learn anew where it is not found."""
+        places = [relocate(self._without_runout(s, turn), p.mm) for s, p in enumerate(self.profiles)]
+        heard = [(at, se) for at, se in places if at == at]
+        weights = sum(1.0 / se**2 for _, se in heard)
+        found = sum(at / se**2 for at, se in heard) / weights if heard else math.nan
+        agree = 2 * len(heard) > len(places) and all(abs(at - found) < SAME_PLACE_REV for at, _ in heard)
+        again, self._relocated = self._relocated and agree and abs(found) < FOUND_AGAIN_REV, agree
+        if agree:
+            t = self.tracker
+            t.adjust(float(turn.end_us), found, t.turn_us / (1.0 + found) if again else None)
+        if again and abs(found) < SAME_PLACE_REV:
+            self.tracker.trust()
+            self.phase = PhaseFilter()
+            self._relocated, self._lost_turns = False, 0
+            if self._blind and not self.standing:
+                self._see_again()
+            return
+        self._lost_turns += 0 if self.standing else 1
+        if self._lost_turns > LOST_TURNS and not again:
+            self._learn_anew()
+
+    def _learn_anew(self) -> None:
+        """Without marks, at a speed nobody knows: as at the start of a recording."""
+        self._lost_turns, self._relocated = 0, False
+        self.learning, self._first, self._held = True, [], None
+        for s in range(len(self.sensors)):
+            self._learnt[s].clear()
+        self._period, self.phase = self._search_period(), PhaseFilter()
+        self.restart()
 
     # ------------------------------------------------------------ report
 

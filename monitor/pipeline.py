@@ -191,10 +191,10 @@ class Pipeline:
         start = 0
         while self._marks and self._marks[0] <= int(gated.time_us[-1]):
             stop = int(np.searchsorted(gated.time_us, self._marks[0]))
-            self._belt.samples(_cut(gated, start, stop))
+            self._belt.samples(gated.part(start, stop))
             self._belt.mark(self._marks.pop(0))
             start = stop
-        self._belt.samples(_cut(gated, start, gated.time_us.size))
+        self._belt.samples(gated.part(start))
         self._sampled_us = int(gated.time_us[-1])
         self._tell(self._belt.seen_us if self._belt.tracker.started else self._sampled_us)
 
@@ -547,12 +547,6 @@ class Pipeline:
     def snapshot(self) -> Pipeline:
         """A copy that goes on from here on its own."""
         return copy.deepcopy(self)
-
-
-def _cut(gated: Any, start: int, stop: int) -> Any:
-    return type(gated)(
-        gated.time_us[start:stop], gated.counts[start:stop], gated.good[start:stop], gated.lost[start:stop]
-    )
 
 
 def _joined(records: Iterable[BoardRecord]) -> Iterator[BoardRecord]:

@@ -81,6 +81,11 @@ class GatedBlock:
     good: NDArray[np.bool_]
     lost: NDArray[np.int64]
 
+    def part(self, start: int, stop: int | None = None) -> GatedBlock:
+        """The samples from start up to stop (the end without one)."""
+        cut = slice(start, stop)
+        return GatedBlock(self.time_us[cut], self.counts[cut], self.good[cut], self.lost[cut])
+
 
 class SensorGate:
     """Gate for the sensors of a station, in the station file's order."""

@@ -6,8 +6,10 @@ The line runs through a Kalman filter (`numerics.wander`); while the line holds,
 are white with unit variance. A walk that begins `a` bins ago leaves a known signature s(a) in them,
 so the generalised likelihood ratio over onset and rate needs two sums for each onset (`onsets`):
 A = sum(z s), B = sum(s^2), log ratio = w A - w^2 B / 2, maximised over w (Willsky and Jones 1976).
-Rates are bounded to what a belt can do; the null hypothesis is not "no walk" but "a walk below half
-of what is worth an alarm", so a slow creep is not called drift because it lasts long.
+Over onsets the likelihoods are averaged, not maximised (Shiryaev 1963, Roberts 1966): a walk makes
+many onsets likely, chance but a few, and so a walk is told sooner at the same rate of false alarms.
+Rates are bounded to what a belt can do; the null hypothesis is not "no walk" but "a walk below
+NIL_SHARE of what is worth an alarm", so a slow creep is not called drift because it lasts long.
 
 A section of the belt moves alone: its readings leave the line by many standard deviations within a
 few bins and come back before a section's length is over. Such bins are gated out, and no onset
@@ -30,7 +32,8 @@ from .onsets import OnsetSums
 
 AGES = 96  # onsets looked at, bins: 1.5 revolutions
 GATE = 4.0  # innovations beyond this many standard deviations are a section, not the belt
-LOG_RATIO_RAISE = 7.5  # log likelihood ratio that raises; DEVELOPERS.md has the false alarms that go with it
+LOG_RATIO_RAISE = 6.4  # log likelihood ratio that raises; DEVELOPERS.md has the false alarms that go with it
+NIL_SHARE = 0.3  # of drift_mm_per_rev: a walk below that is no walk, however long it lasts
 PROVING_SIGMAS = 5.0  # a new line is a walk when it is this far above half the limit
 LOG_RATIO_KINK = 6.0  # the same for a change of a walk under way
 USUAL = 4.0  # times drift_mm_per_rev: spread of the rates expected of a walk (a normal prior)
@@ -49,6 +52,7 @@ LONGEST_SECTION_MM = (
     2600.0  # readings that stay out for longer than this are the whole belt (within RUN_LIMITS)
 )
 RUN_LIMITS_REV = (0.18, 0.35)
+LEAD_LIMIT = 16  # ... unless nothing was heard for so many steps just before it
 LEAD_BINS = 3  # steps before a section that are left out with it: its soft beginning
 COMING_BACK = 0.6  # share of the peak below which a departure is on its way back and gets half as long again
 MEMORY_TURNS = 40.0  # turns over which the wander learnt forgets
@@ -94,7 +98,7 @@ class WalkEstimator:
 
     def __init__(self, drift_mm_per_rev: float, length_mm: float, bins_per_rev: int) -> None:
         self._w1 = drift_mm_per_rev
-        self._w0 = 0.5 * drift_mm_per_rev
+        self._w0 = NIL_SHARE * drift_mm_per_rev
         self._wmax = FASTEST * drift_mm_per_rev
         self._usual = 1.0 / (USUAL * drift_mm_per_rev) ** 2
         self._bins = bins_per_rev
@@ -118,7 +122,8 @@ class WalkEstimator:
         )  # (travel, walk) of lines, for the path of a turn
         self._points: deque[_Point] = deque(maxlen=4 * bins_per_rev + 8)
         self._onsets = OnsetSums(AGES)
-        self._before: deque[tuple[LineFilter, NDArray[np.float64], float]] = deque(maxlen=LEAD_BINS)
+        self._before: deque[tuple[LineFilter, NDArray[np.float64], int]] = deque(maxlen=LEAD_BINS)
+        self._steps = 0  # bins seen so far
         self._tail = 0  # bins after a section that are still left out
         self._misfit = [0.0, 0.0]  # sum of squared innovations since the line began, and their number
         self._run: list[
@@ -211,6 +216,7 @@ class WalkEstimator:
         if du <= 0.0:
             return []
         self._points.append(_Point(u_end, du, reading_mm, noise_mm2))
+        self._steps += 1
         if self.filter is None:
             if reading_mm == reading_mm:
                 self._begin(u_start, KINK_SLOPE_SE * self._w1, self.state)
@@ -242,7 +248,7 @@ class WalkEstimator:
             self._points[-1] = _Point(u_end, du, math.nan, noise_mm2)
             self._onsets.add(math.nan)
         else:
-            self._before.append((f.copy(), self._onsets.copy(), u_end))
+            self._before.append((f.copy(), self._onsets.copy(), self._steps))
             f.update(innovation, variance)
             self._onsets.add(innovation / math.sqrt(variance))
         found.extend(self._decide(u_end))
@@ -252,17 +258,16 @@ class WalkEstimator:
         """A section begins softly: take back what its first bins, not yet told from the line, did to it."""
         if len(self._before) < LEAD_BINS:
             return
-        f, sums, u = self._before[0]
+        f, sums, step = self._before[0]
         self._before.clear()
-        lost = 0
-        for i in range(len(self._points) - 1, -1, -1):
-            p = self._points[i]
-            if p.u < u:
-                break
-            if p.u > u:  # the copy already stands at its own bin's end
+        lost = self._steps - step + 1
+        if lost > LEAD_LIMIT:
+            return
+        for i in range(1, lost + 1):
+            p = self._points[-i]
+            if i < lost:  # the copy already stands at its own bin's end
                 f.predict(p.du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
-            self._points[i] = _Point(p.u, p.du, math.nan, p.noise)
-            lost += 1
+            self._points[-i] = _Point(p.u, p.du, math.nan, p.noise)
         self.filter = f
         self._onsets.go_back(sums, lost)
 
@@ -326,7 +331,8 @@ class WalkEstimator:
             ratio = np.where(rate >= self._w1, gain, 0.0)
             best = int(np.argmax(ratio))
             self.evidence = float(ratio[best])
-            if self.evidence >= LOG_RATIO_RAISE:
+            likely = self.evidence >= LOG_RATIO_RAISE  # or their mean is not, either
+            if likely and math.log(float(np.exp(ratio).sum()) / AGES) >= LOG_RATIO_RAISE:
                 return self._turn_to(best + self._age_min)
             return []
         ratio = 0.5 * a * a / np.maximum(b, 1e-12)
@@ -361,7 +367,7 @@ class WalkEstimator:
         self.segments[-1] = (self.segments[-1][0], f.w)
         if u_end - self.u_segment < self._age_min / self._bins:
             return []
-        walks = abs(f.w) >= self._w1 and abs(f.w) - self._w0 > PROVING_SIGMAS * se
+        walks = abs(f.w) >= self._w1 and abs(f.w) - 0.5 * self._w1 > PROVING_SIGMAS * se
         if walks and self.misfit < NO_LINE:
             self.state = "drifting"
             self.onset_u = self.u_segment

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 CELLS = 256  # cells in a nominal revolution
 LAGS = (0.92, 1.08)  # of nominal: length and speed may each be 3 % wrong, and a little
+EXPLAINED = 0.9  # share of a turn's variance that its place on the belt must explain
 TURNS = 2.3  # nominal revolutions listened to before the first answer
 
 
@@ -159,3 +160,32 @@ def delay(
     if rest != rest or abs(rest) > 2.0 / cells:
         return math.nan, math.nan
     return best[1] - rest, se
+
+
+def relocate(reading_mm: NDArray[np.float64], profile_mm: NDArray[np.float64]) -> tuple[float, float]:
+    """Where a turn of unknown place lies against the profile: displacement, revolutions, and its standard error.
+
+    reading_mm, profile_mm: (cells,) mm; NaN = not seen. Positive: the belt was farther on than the grid said,
+    up to half a revolution. NaN where less than EXPLAINED of the readings' variance is explained: the belt is nowhere.
+    """
+    cells = reading_mm.size
+    seen = np.isfinite(reading_mm)
+    if seen.sum() < cells // 2:
+        return math.nan, math.nan
+    x = np.arange(cells, dtype=np.float64)
+    filled = np.interp(x, x[seen], reading_mm[seen], period=cells)
+    slope, level = np.polyfit(x, filled, 1)
+    filled = filled - slope * x - level
+    alike = np.fft.irfft(np.fft.rfft(filled) * np.conj(np.fft.rfft(profile_mm)), cells)
+    behind = int(np.argmax(alike))  # cells by which the readings lag the profile
+    rest, se = slip(reading_mm, np.roll(profile_mm, behind))
+    if rest != rest:
+        return math.nan, math.nan
+    moved = np.interp(x - behind + rest * cells, np.arange(-2 * cells, 3 * cells), np.tile(profile_mm, 5))
+    difference = np.where(seen, reading_mm - moved, np.nan)[seen]
+    left = difference - np.polyval(np.polyfit(x[seen], difference, 1), x[seen])
+    squares = np.sort(left**2)[: int(0.9 * left.size)]  # a section may be out
+    if float(np.mean(squares)) > (1.0 - EXPLAINED) * float(np.var(filled[seen])):
+        return math.nan, math.nan
+    total = rest - behind / cells
+    return total - round(total), se

@@ -218,6 +218,11 @@ class Tracker:
             self.turn_us = turn_us
             self.turn_known = True
 
+    def trust(self) -> None:
+        """Without marks: the profile showed that travel is right."""
+        self._loose = self._suspect = self._disturbed = False
+        self._speed_known = True
+
     def _rebase(self, time_us: float) -> None:
         u = self.travel(time_us)
         while len(self._knots) > 1 and self._knots[-1][0] >= time_us:
@@ -445,9 +450,7 @@ class Tracker:
         expected = self.turn_us
         if self._suspect and not virtual and abs(duration / expected - 1.0) > SAME_SPEED:
             self._disturbed, self._speed_known = True, False
-        regular = not self._disturbed and (
-            not self.turn_known or abs(duration / expected - 1.0) <= SAME_SPEED
-        )
+        regular = not self.disturbed and (not self.turn_known or abs(duration / expected - 1.0) <= SAME_SPEED)
         self._regular = self._regular + 1 if regular else 0
         knots = self._scaled_knots(end_us)
         turn = self._lay(start_us, end_us, regular, knots)
