@@ -11,6 +11,7 @@ alone is as likely to hold.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -50,7 +51,6 @@ PATIENCE_REV = 25.0  # ... and is let walk when it will arrive within this many
 PESSIMISM = 0.9985  # the pessimistic end: 3 standard deviations of a normal distribution
 RESERVE_MM = 1.0  # kept between the pessimistic edge and edge_stop_mm
 OVERSHOOT = 3.0  # a first move may be expected to carry the belt past the middle by so many centre_mm
-CANDIDATES = 12  # amounts tried at each refinement
 
 Kind = Literal["fine", "let-walk", "unsure", "move", "out-of-reach"]
 
@@ -92,9 +92,7 @@ class Choice:
 
 
 def standing_window(bounds: Bounds) -> float:
-    """The share of centre_mm for the path of a belt in its hold: the fewer revolutions are left, the less will its
-    wander carry it out.
-    """
+    """The share of centre_mm for a path in its hold: the fewer revolutions are left, the less it can wander."""
     return HOLD_WINDOW + WANDERED * (1.0 - bounds.hold_left_revs / bounds.hold_revs)
 
 
@@ -219,6 +217,15 @@ def no_worse(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float) -> bool:
     return beyond(infeed_mm) < 0.8 * beyond(0.0)
 
 
+def lowest(cost: Callable[[float], float], cap_mm: float) -> float:
+    """Where within +-cap_mm a cost is lowest that is quadratic in the amount: expected squares are."""
+    below, here, above = cost(-cap_mm), cost(0.0), cost(cap_mm)
+    bend = above - 2.0 * here + below
+    if not bend > 0.0:
+        return -cap_mm if below < above else cap_mm
+    return float(np.clip(-0.5 * cap_mm * (above - below) / bend, -cap_mm, cap_mm))
+
+
 def _best(belt: Belt, rev: float, revs: float, cap_mm: float, unit_mm: float, goal_mm: float) -> float:
     """The amount within +-cap_mm, in whole units, whose expected squared distance from goal_mm is least."""
 
@@ -226,13 +233,7 @@ def _best(belt: Belt, rev: float, revs: float, cap_mm: float, unit_mm: float, go
         place = belt.ahead(rev, revs, amount, delay=LATENCY_REV).infeed
         return place.square - 2.0 * goal_mm * place.centre
 
-    best, span = 0.0, cap_mm
-    while True:
-        grid = np.clip(best + span * np.linspace(-1.0, 1.0, 2 * CANDIDATES + 1), -cap_mm, cap_mm)
-        best = float(min(grid, key=lambda a: cost(float(a))))
-        if span <= unit_mm / 2:
-            break
-        span *= 2.0 / CANDIDATES
+    best = lowest(cost, cap_mm)
     near = [round(best / unit_mm) * unit_mm + k * unit_mm for k in (-1, 0, 1)]
     return min((a for a in near if abs(a) <= cap_mm + 1e-9), key=cost, default=0.0)
 

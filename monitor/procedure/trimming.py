@@ -19,6 +19,7 @@ from monitor.procedure.steering import (
     Bounds,
     Choice,
     bridged_mm,
+    lowest,
     nulling,
     safe,
     standing_window,
@@ -60,6 +61,7 @@ def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) 
     if abs(place) <= bridged_mm(belt, bounds, takeups) and (inside or fits):
         return Choice("fine", explain=explain)
     have_mm = takeups.difference_mm("snub")
+    reach = (-bounds.reach_mm - have_mm, bounds.reach_mm - have_mm)
     cap = telling_mm(bounds, belt.snub_effect, place, takeups.untouched("snub"))
     if known and within_reach(belt, rev, bounds, takeups, "snub") < UNREACHABLE and not walks:
         return Choice("out-of-reach", cap, explain=explain)
@@ -68,8 +70,10 @@ def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) 
         (takeups.nudge_mm, takeups.step_mm),
     ):  # finer for a lively snub
         steps = int(most / unit + 1e-9) or 1
-        amounts = [k * unit for k in range(-steps, steps + 1) if abs(have_mm + k * unit) <= bounds.reach_mm]
-        amount = min(amounts, key=lambda a: expected(a)[1], default=0.0)
+        left, right = max(-steps, -(-reach[0] // unit)), min(steps, reach[1] // unit)
+        best = float(np.clip(round(lowest(lambda a: expected(a)[1], steps * unit) / unit), left, right))
+        near = [k * unit for k in (best - 1, best, best + 1) if left <= k <= right]
+        amount = min(near, key=lambda a: expected(a)[1], default=0.0)
         while amount and not safe(belt, rev, bounds, 0.0, amount):
             amount = round(amount - np.sign(amount) * min(unit, abs(amount)), 6)
         if amount and expected(amount)[1] <= 0.85 * square:

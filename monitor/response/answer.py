@@ -13,7 +13,8 @@ from __future__ import annotations
 import copy
 import math
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -55,7 +56,7 @@ HALF = 0.5  # a revolution's mean belongs to its middle
 Position = tuple[float, float] | None
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(eq=False)
 class Ahead:
     """What is expected some revolutions ahead, without the belt's random wander; each figure is reckoned when
     it is asked for, so it is to be asked before the belt is told anything new.
@@ -77,18 +78,18 @@ class Ahead:
         variance = (row * inner).sum(axis=1) + extra
         return Mixture(self.weight, mean, np.sqrt(np.maximum(variance, 1e-10)))
 
-    @property
+    @cached_property
     def infeed(self) -> Mixture:
         """Position at the infeed pulley, mm."""
         return self._figure(self.steered, self.slip[0], STEERED)
 
-    @property
+    @cached_property
     def drive(self) -> Mixture:
         """Position at the drive pulley, mm."""
         row = np.concatenate([self.steered, self.offset], axis=1)
         return self._figure(row, self.slip[0], slice(STEERED.start, OFFSET.stop))
 
-    @property
+    @cached_property
     def walk(self) -> Mixture:
         """Walk at the infeed pulley, mm per revolution."""
         return self._figure(self.slope, self.slip[1], STEERED)
@@ -107,6 +108,9 @@ class LastMove:
     seen: int = 0
     merged: Bank | None = None
 
+    def copy(self) -> LastMove:
+        return replace(self, twins={share: bank.copy() for share, bank in self.twins.items()})
+
 
 class BeltAnswer:
     """The belt of one run-in. Positions in mm, belt travel in revolutions since the run-in began."""
@@ -121,6 +125,7 @@ class BeltAnswer:
         self._last: LastMove | None = None
         self._moves: deque[float] = deque(maxlen=8)
         self._likely: Bank | None = None
+        self._asked: dict[tuple[float, float, float, float, float], Ahead] = {}
 
     # ------------------------------------------------------------ what happens
 
@@ -130,8 +135,9 @@ class BeltAnswer:
             return
         if self._last is not None:
             self._last.merged = None
-        self._likely = None
-        self._past.append((self._bank.s, self._bank.copy(), copy.deepcopy(self._last), (rev, infeed, drive)))
+        self._likely, self._asked = None, {}
+        last = self._last.copy() if self._last is not None else None
+        self._past.append((self._bank.s, self._bank.copy(), last, (rev, infeed, drive)))
         self._take(rev, infeed, drive)
 
     def _take(self, rev: float, infeed: Position, drive: Position) -> None:
@@ -153,7 +159,7 @@ class BeltAnswer:
         """A take-up move at belt travel s. signed_mm is positive when it should send the belt to the
         right.
         """
-        self._likely = None
+        self._likely, self._asked = None, {}
         redo: list[tuple[float, Position, Position]] = []
         while self._past and s < self._bank.s:
             _, self._bank, self._last, seen = self._past.pop()
@@ -188,7 +194,7 @@ class BeltAnswer:
         """Something moved the belt that nobody logged: what it does from now on says nothing of the last move."""
         if not math.isnan(self._bank.s):
             self._settle_last()
-        self._likely = None
+        self._likely, self._asked = None, {}
         self._bank.widen()
 
     def _judge(self) -> None:
@@ -241,7 +247,7 @@ class BeltAnswer:
     def _best(self) -> Bank:
         """The likely models of what is believed; reckoned once until something new is told."""
         if self._likely is None:
-            self._likely = self._believed().likely()
+            self._likely, self._asked = self._believed().likely(), {}
         return self._likely
 
     @property
@@ -317,6 +323,12 @@ class BeltAnswer:
         self, rev: float, revs: float, infeed_mm: float = 0.0, snub_mm: float = 0.0, delay: float = 0.0
     ) -> Ahead:
         """What is expected at rev + revs if these moves are made at rev + delay (signed as in `move`)."""
+        asked = (rev, revs, infeed_mm, snub_mm, delay)
+        if asked not in self._asked:
+            self._asked[asked] = self._ahead(*asked)
+        return self._asked[asked]
+
+    def _ahead(self, rev: float, revs: float, infeed_mm: float, snub_mm: float, delay: float) -> Ahead:
         bank = self._best
         h, after = rev + revs - bank.s, max(revs - delay, 0.0)
         left, grown = bank.decay(max(h, 0.0))
@@ -342,7 +354,9 @@ class BeltAnswer:
     # ------------------------------------------------------------ keeping
 
     def snapshot(self) -> dict[str, Any]:
-        return copy.deepcopy(self.__dict__)
+        kept = {k: v for k, v in self.__dict__.items() if k not in ("_likely", "_asked")}
+        return copy.deepcopy(kept)
 
     def restore(self, state: dict[str, Any]) -> None:
         self.__dict__.update(copy.deepcopy(state))
+        self._likely, self._asked = None, {}

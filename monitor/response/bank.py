@@ -23,7 +23,6 @@ is published nowhere, nor whether friction takes it up, so plain pulleys with an
 
 from __future__ import annotations
 
-import copy
 import math
 from dataclasses import dataclass, replace
 from typing import Any
@@ -99,7 +98,8 @@ class Bank:
     doubtful: int = 0
 
     def copy(self) -> Bank:
-        return copy.deepcopy(self)
+        """A bank that goes its own way from here: arrays are never changed in place, so they may be shared."""
+        return replace(self)
 
     @property
     def weight(self) -> Array:
@@ -186,6 +186,7 @@ class Bank:
         shift[F, B], shift[D0, M], shift[D0, E], shift[F, G] = infeed_mm, infeed_mm, snub_mm, snub_mm
         mine, theirs = self.weight, other.weight * math.exp(min(log_odds, 50.0))
         take = theirs > mine
+        self.x, self.p = self.x.copy(), self.p.copy()
         self.x[take] = other.x[take] @ shift.T
         self.p[take] = shift @ other.p[take] @ shift.T
         total = mine + theirs
@@ -196,6 +197,7 @@ class Bank:
         gains.
         """
         rate = 1.0 + self.rate
+        self.p = self.p.copy()
         for index, sd in ((Y, 6.0), (D, 2.0), (D0, 2.0)):
             self.p[:, index, index] += (factor * sd) ** 2
         self.p[:, F, F] += (factor * 2.0 * rate) ** 2

@@ -5,7 +5,8 @@ The mechanics are not those of the estimator. Pulleys answer as a tensioned beam
 with the return strand as a delay (Shelton and Reid 1971, "Real Moving Web"); crown is a steering angle
 against the displacement. A third kind comes to rest within a fraction of a revolution, first order, as
 belts with much side friction do. Gains lie anywhere within a factor of three of the geometric one, one
-machine in ten answers the other way, screws have backlash, the technician is late and inexact. Nothing in
+machine in ten answers the other way, every other snub on plain pulleys steers the whole belt as a skewed drive
+pulley does, screws have backlash, the technician is late and inexact. Nothing in
 the program is tuned to these draws.
 """
 
@@ -179,6 +180,10 @@ class Conveyor:
         snub = np.exp(rng.uniform(-math.log(3), math.log(3))) * abs(walk / spacing) / 2.0
         self.snub_gain, self.snub_leak = sign * snub, sign * 0.05 * snub
         self.snub_now = 0.0
+        self.snub_share = 0.0  # of a pulley's skew that a snub is worth: plain pulleys, every other machine
+        own = np.random.default_rng([20262, seed])
+        if self.kind == "flat" and own.random() < 0.5:
+            self.snub_share, self.snub_gain, self.snub_leak = float(own.uniform(0.15, 0.5)), 0.0, 0.0
         self.slack_mm = rng.uniform(0.05, 0.25) if rng.random() < 0.33 else 0.0
         self.screws = {
             (w, s): Screw(self.slack_mm, self.slack_mm) for w in ("infeed", "snub") for s in ("left", "right")
@@ -243,7 +248,8 @@ class Conveyor:
             goal = np.array([rest, self.couple * rest])
             self.quick_y = self.quick_y + STEP_REV * self.quick_rate * (goal - self.quick_y)
         else:
-            self.loop.advance(np.array([self.skew0 + self.per_mm * self.difference_mm, 0.0]))
+            infeed = self.skew0 + self.per_mm * self.difference_mm
+            self.loop.advance(np.array([infeed, self.snub_share * self.per_mm * self.snub_mm]))
         self.snub_now += STEP_REV * 3.0 * (self.snub_mm - self.snub_now)
 
     def true_positions(self) -> np.ndarray:
@@ -310,7 +316,8 @@ class Conveyor:
         """The walk per revolution once all transients are over (flat pulleys)."""
         if self.kind != "flat":
             return 0.0
-        return self.gain / self.per_mm * (self.skew0 + self.per_mm * self.difference_mm)
+        moved_mm = self.difference_mm + self.snub_share * self.snub_mm
+        return self.gain / self.per_mm * (self.skew0 + self.per_mm * moved_mm)
 
     def can_be_tracked(self) -> bool:
         """False for faults, and for flat pulleys whose gain is so high that the finest move advised (a hair, a

@@ -417,3 +417,40 @@ def test_repeated_moves_are_shared_between_both_screws() -> None:
         takeups.log("infeed", side, amount)
     assert takeups.difference_mm("infeed") == pytest.approx(8 * 1.6)
     assert abs(sum(takeups.moved_mm["infeed"].values())) / 2 <= 1.6
+
+
+def follow(rest_mm: float, gain: float, reach_mm: float = 1e9, revs: int = 120) -> tuple[Bench, list[float]]:
+    """A belt at rest at rest_mm that answers by gain mm per mm, no further than reach_mm; the advice is followed."""
+    bench, moves, waiting = Bench(), [], None
+    for _ in range(revs):
+        if waiting is not None and waiting.side is not None and waiting.amount_mm is not None:
+            bench.move(bench.rev + 0.4, waiting.side, waiting.amount_mm)
+            moves.append(waiting.amount_mm if waiting.side == "left" else -waiting.amount_mm)
+        y = rest_mm + float(np.clip(gain * sum(moves), -reach_mm, reach_mm))
+        said = advices(bench.turn(y, 0.3 * y))
+        waiting = said[-1] if said and said[-1].action == "move" and said[-1].where == "infeed" else None
+        if bench.runin.verdict == "tracked" or (said and said[-1].action == "check"):
+            break
+    return bench, moves
+
+
+@pytest.mark.parametrize(("rest_mm", "gain"), [(-7.0, 0.3), (8.0, 0.4), (6.0, -0.25)])
+def test_a_weak_answer_is_followed_up_with_larger_moves(rest_mm: float, gain: float) -> None:
+    bench, moves = follow(rest_mm, gain)
+    assert bench.runin.verdict == "tracked"
+    assert len(moves) <= (5 if gain > 0.0 else 6)
+    assert max(abs(m) for m in moves) > 5.0
+
+
+@pytest.mark.parametrize(
+    ("rest_mm", "gain", "reach_mm"), [(-12.0, 0.2, 1e9), (10.0, 0.25, 1e9), (12.0, 1.0, 3.0)]
+)
+def test_a_belt_that_the_take_up_cannot_bring_in_is_named(
+    rest_mm: float, gain: float, reach_mm: float
+) -> None:
+    """The take-up's range is too small for such an answer, or the belt gives way a little and comes no further."""
+    bench, moves = follow(rest_mm, gain, reach_mm)
+    assert bench.runin.verdict != "tracked"
+    assert bench.runin.advice is not None
+    assert bench.runin.advice.action == "check"
+    assert len(moves) <= 4

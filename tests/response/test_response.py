@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from monitor.response import BeltAnswer
+from monitor.response.bank import RUN_AHEAD, RUN_BEHIND, SNUB_OFFSET
 from monitor.response.geometry import curvature_factor, expected_gain, tension_parameter, walk_per_rev_mm
 from monitor.settings import Station, parse_station
+from monitor.simulation.mechanics import EndlessBelt
 from tests.known_truth.conveyors import STATION, STEP_REV, Loop
 
 
@@ -178,3 +180,67 @@ def test_nothing_seen_nothing_breaks(station: Station) -> None:
     answer.observe(2.0, (1.0, 0.1), None)
     answer.observe(3.0, None, (2.0, 0.1))
     assert math.isfinite(answer.ahead(3.0, 3.0).drive.centre)
+
+
+def test_figures_of_the_first_revolutions_are_those_of_the_beam() -> None:
+    """Walk in each revolution over the steady one, KL 0.949, from the table of section 2.5: summed, the moved pulley
+    runs ahead by 0.64 and the other one lags by 0.77 of a revolution's walk."""
+    moved, other = (1.519, 1.106, 1.016, 1.002), (0.349, 0.894, 0.984, 0.998)
+    assert pytest.approx(sum(v - 1.0 for v in moved), abs=0.05) == RUN_AHEAD
+    assert pytest.approx(sum(1.0 - v for v in other), abs=0.05) == RUN_BEHIND
+
+
+@pytest.mark.parametrize("kl", [1.0, 2.0, 3.0])
+def test_a_skewed_drive_pulley_walks_the_belt_and_leads_it(kl: float) -> None:
+    """Section 2.5 for the other pulley: walk (2 K_c - 1) L theta, and the skewed pulley L theta / 2 ahead."""
+    span, theta = 3048.0, 1e-3
+    belt = EndlessBelt(kl, span, 160.0, 5.0)
+    belt.skew(0.0, theta)
+    steps = round(2.0 * (span + 160.0) / 5.0)
+    for _ in range(8 * steps):
+        belt.step()
+    before = belt.infeed_mm
+    for _ in range(steps):
+        belt.step()
+    walk, offset = belt.infeed_mm - before, belt.drive_mm - belt.infeed_mm
+    assert walk == pytest.approx((2.0 * curvature_factor(kl) - 1.0) * span * theta, rel=0.01)
+    assert offset == pytest.approx(0.5 * span * theta, rel=0.01)
+    assert abs(offset / walk - SNUB_OFFSET) < 0.25
+
+
+def snub_run(station: Station, share: float) -> tuple[BeltAnswer, float]:
+    """Plain pulleys, moved at the infeed, then at the snub, which is worth this share of a pulley's skew (0: it
+    only sets the belt over). The answer at 15 rev, and the walk that 1 mm of snub gives."""
+    spacing, rng = 660.0, np.random.default_rng(4)
+    loop = Loop(3048.0, 2 * 3048 + math.pi * 101.6, tension_parameter(3048, 610), 0.0)
+    answer, infeed_mm, snub_mm = BeltAnswer(station), 0.0, 0.0
+    for rev in range(1, 16):
+        infeed_mm, snub_mm = (0.5 if rev >= 5 else 0.0), (1.0 if rev >= 10 else 0.0)
+        if rev in (5, 10):
+            answer.move(rev - 1.0, "infeed" if rev == 5 else "snub", 0.5 if rev == 5 else 1.0)
+        seen = np.zeros(2)
+        for _ in range(round(1 / STEP_REV)):
+            loop.advance(np.array([infeed_mm, share * snub_mm]) / spacing)
+            seen += STEP_REV * loop.y
+        set_over = 0.8 * snub_mm if share == 0.0 else 0.0
+        noise = 0.05 * rng.normal(size=2)
+        answer.observe(float(rev), (seen[0] + noise[0], 0.05), (seen[1] + set_over + noise[1], 0.05))
+    return answer, share * walk_per_rev_mm(3048, 610, spacing, 1.0)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.2, 0.5])
+def test_what_a_snub_steers_is_learned(station: Station, share: float) -> None:
+    answer, truth = snub_run(station, share)
+    now, more = answer.ahead(15.0, 4.0), answer.ahead(15.0, 4.0, snub_mm=1.0)
+    assert more.walk.centre - now.walk.centre == pytest.approx(truth, abs=0.15)
+    low, high = now.walk.interval()
+    assert low < 0.5 * walk_per_rev_mm(3048, 610, 660.0, 1.0) + truth < high
+
+
+def test_what_is_asked_twice_is_the_same_and_new_readings_count(station: Station) -> None:
+    answer = flat_run(station, expected_gain(station))
+    first = answer.ahead(12.0, 3.0).infeed.centre
+    assert answer.ahead(12.0, 3.0).infeed.centre == first
+    answer.observe(13.0, (40.0, 0.05), (40.0, 0.05))
+    answer.observe(14.0, (41.0, 0.05), (41.0, 0.05))
+    assert answer.ahead(14.0, 1.0).infeed.centre != first
