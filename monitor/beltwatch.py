@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from .crosscheck import CrossCheck
 from .detection.edges import EdgeFinding, EdgePair
-from .detection.motion import STILL_BINS, MotionWatch, still_bins
+from .detection.motion import STILL_BINS, MotionWatch, SpeedChange, still_bins
 from .detection.position import TurnPosition, fit_first_turns, place_turn
 from .detection.runout import RunoutWatch, mean_swing
 from .detection.sections import SectionFinding, SectionWatch
@@ -29,10 +29,12 @@ from .records import Behaviour, Pulley, Revolution, RevolutionRow
 from .revolutions.period import PeriodSearch, delay, relocate, slip
 from .revolutions.phase import FINE, WINDOWS, PhaseFilter, WindowRow, find_slip, finely
 from .revolutions.profile import MEMORY_TURNS, Profile
+from .revolutions.ticks import TickClock
 from .revolutions.tracker import LIVE_BINS, TURN_BINS, LiveBin, MarkFinding, Tracker, Turn
 from .revolutions.travel import TravelError
 from .settings import Station
 
+TICKS_FAIL = 24  # live bins without a tick in which the readings are not those of a standing belt
 FIRST_TURNS = 3  # regular turns that make the first profile
 STEP_BINS = 2  # live bins to a step of the walk estimator
 BOTH_EVIDENCE = 4.0  # log likelihood ratio at the other pulley that makes a walk doubted until the next mark
@@ -184,8 +186,10 @@ class BeltWatch:
     def _listen(self, block: GatedBlock) -> list[GatedBlock]:
         """Until the period is known samples are only collected. Returns those to run through then, and the rest."""
         assert self._period is not None
-        room = self._period.room(block.time_us)
-        self._period.add(block.time_us[:room], block.counts[:room], block.good[:room])
+        ticks = self.tracker.ticks
+        path = block.time_us if ticks is None else ticks.follow(block.time_us).astype(np.int64)
+        room = self._period.room(path)
+        self._period.add(path[:room], block.time_us[:room], block.counts[:room], block.good[:room])
         if room == block.time_us.size:
             return []
         period, time, counts, good = self._period.answer([s.counts_per_mm for s in self.sensors])
@@ -195,8 +199,7 @@ class BeltWatch:
             return [rest]
         self._period = None
         if period == period:
-            self.tracker.turn_us = period
-            self.tracker.turn_known = True
+            self.tracker.know_turn(period)
         return [GatedBlock(time, counts, good, np.zeros(time.size, np.int64)), rest]
 
     def _run(self, block: GatedBlock) -> list[GatedBlock]:
@@ -214,6 +217,11 @@ class BeltWatch:
                 return [block.part(int(np.searchsorted(block.time_us, live.end_us)))]
         return []
 
+    def ticks(self, known_us: int, time_us: int, ticks: int) -> None:
+        """The board said how many pulley ticks there were by time_us; known_us: latest time of a record before."""
+        if self.tracker.ticks is not None:
+            self.tracker.ticks.hear(known_us, time_us, ticks)
+
     def mark(self, time_us: int) -> None:
         """The belt mark passed its sensor."""
         bins, turn, marks = self.tracker.mark(time_us)
@@ -223,6 +231,9 @@ class BeltWatch:
             self.standing = False
             self._find(time_us, "belt-stopped", False)
         self._marks(marks, time_us)
+        if self.tracker.misled and not self.learning:
+            self._lose()
+        self.tracker.misled = False
         if turn is not None:
             self._trust(turn.end_us)
             self._turn(turn)
@@ -230,7 +241,12 @@ class BeltWatch:
             self._see_again()
 
     def restart(self) -> None:
-        """The board started anew: the turn under way is dropped, the profile stays."""
+        """The board started anew, and counts ticks from nil: the turn under way is dropped, the profile stays."""
+        if self.tracker.ticks is not None:
+            self.tracker.ticks.restart()
+        self._start_over()
+
+    def _start_over(self) -> None:
         self.tracker.restart()
         self.motion.forget()
         for runout in self.runouts:
@@ -344,6 +360,8 @@ class BeltWatch:
                 live.start_us, live.end_us, live.u_start, live.u_end, live.reading_mm, rest, noise,
                 wander, kappa, t.factor, t.turn_us, self._reading_of,
             )  # fmt: skip
+        if t.ticks is not None and t.by_ticks:
+            change = self._by_ticks(live, change, t.ticks)
         if change is None:
             return False
         stands = change.factor == 0.0
@@ -356,6 +374,21 @@ class BeltWatch:
             self.standing = stands
             self._find(live.end_us, "belt-stopped", stands)
         return True
+
+    def _by_ticks(self, live: LiveBin, seems: SpeedChange | None, ticks: TickClock) -> SpeedChange | None:
+        """What ticks make of what the readings seem to say: they know whether the belt stands."""
+        since_us = ticks.silent_since_us
+        if since_us == since_us:  # no ticks: it stands, or their sensor fails
+            if self.standing:
+                return seems
+            if self.motion.seems_still(since_us):
+                return SpeedChange(max(int(since_us), self.tracker.turn_start_us), 0.0)
+            if live.end_us - since_us > TICKS_FAIL * (live.end_us - live.start_us):
+                self.tracker.fail_ticks(float(live.end_us))
+            return seems
+        if self.standing:
+            return SpeedChange(live.start_us, 1.0)
+        return None if seems is not None and seems.factor == 0.0 else seems
 
     def _lose(self) -> None:
         """Travel is lost: nothing is judged until it is known again."""
@@ -586,7 +619,7 @@ class BeltWatch:
         self._window, self._fine = 0, []
         last, self._last_turn = self._last_turn, turn
         if last is not None and turn.regular and last.regular and turn.rev == last.rev + 1:
-            change = (turn.end_us - turn.start_us) / (last.end_us - last.start_us) - 1.0
+            change = turn.change_from(last)
             self.speed_spread = math.sqrt(0.9 * self.speed_spread**2 + 0.1 * change * change)
         if self.learning:
             self._first_turn(turn)
@@ -619,10 +652,7 @@ class BeltWatch:
     def _first_turn(self, turn: Turn) -> None:
         places = [self._place(s, turn) for s in range(len(self.sensors))]
         first = self._first
-        if (
-            first
-            and abs((turn.end_us - turn.start_us) / (first[-1].end_us - first[-1].start_us) - 1.0) > 0.01
-        ):
+        if first and abs(turn.change_from(first[-1])) > 0.01:
             first.clear()
         first.append(turn)
         self._report(turn, places)
@@ -896,7 +926,7 @@ class BeltWatch:
         if told is None:
             return
         ahead, faster = phase.heed(told)
-        t.adjust(float(live.end_us), ahead + 0.5 * faster / WINDOWS, t.turn_us / (1.0 + faster))
+        t.adjust(float(live.end_us), ahead + 0.5 * faster / WINDOWS, faster)
         self._known_u = live.u_end
         self.travel_error.begin(self.speed_spread)
 
@@ -934,7 +964,7 @@ class BeltWatch:
         if weights <= 0.0 or abs(slips / weights) > 0.04:
             return False
         found, t = slips / weights, self.tracker
-        t.adjust(float(turn.end_us), found, t.turn_us / (1.0 + 0.5 * found))
+        t.adjust(float(turn.end_us), found, 0.5 * found)
         return True
 
     def _match_lost(self, turn: Turn) -> None:
@@ -947,7 +977,7 @@ class BeltWatch:
         again, self._relocated = self._relocated and agree and abs(found) < FOUND_AGAIN_REV, agree
         if agree:
             t = self.tracker
-            t.adjust(float(turn.end_us), found, t.turn_us / (1.0 + found) if again else None)
+            t.adjust(float(turn.end_us), found, found if again else None)
         if again and abs(found) < SAME_PLACE_REV:
             self.tracker.trust()
             self.phase = PhaseFilter()
@@ -966,7 +996,7 @@ class BeltWatch:
         for s in range(len(self.sensors)):
             self._learnt[s].clear()
         self._period, self.phase = self._search_period(), PhaseFilter()
-        self.restart()
+        self._start_over()
 
     # ------------------------------------------------------------ report
 

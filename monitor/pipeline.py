@@ -12,7 +12,7 @@ from __future__ import annotations
 import copy
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -48,6 +48,7 @@ from .records import (
     SensorNow,
     Stage,
     Tally,
+    Ticks,
     Verdict,
     plain,
 )
@@ -86,6 +87,7 @@ class Pipeline:
         self._last_us: int | None = None
         self._time_us = 0
         self._sampled_us = -1
+        self._edge_us = 0  # time of the last sample, of whatever quality
         self._rows: dict[str, RevolutionRow] = {}
         self._outlook: dict[str, EdgeForecast] = {}
         self._active: dict[tuple[str, str], Event] = {}
@@ -110,6 +112,8 @@ class Pipeline:
         for record in records if self._entries else _joined(records):
             if isinstance(record, EdgeBlock):
                 self._block(record)
+            elif isinstance(record, _TicksHeard):
+                self._belt.ticks(record.known_us, record.said.time_us, record.said.ticks)
             else:
                 self._single(record)
         return self._take()
@@ -148,6 +152,7 @@ class Pipeline:
             part = slice(start, stop)
             self._time_us = max(self._time_us, int(time[stop - 1]))
             self._last_us = self._time_us
+            self._edge_us = int(time[stop - 1])
             self._samples(EdgeBlock(time[part], block.flags[part], block.counts[part], block.lost[part]))
             start = stop
 
@@ -169,6 +174,8 @@ class Pipeline:
             self._marks.append(record.time_us)
             if record.time_us <= self._sampled_us:
                 self._pass_marks(self._sampled_us)
+        elif isinstance(record, Ticks):
+            self._belt.ticks(self._edge_us, record.time_us, record.ticks)
         elif isinstance(record, Restart):
             self._gate.restart()
             self._marks.clear()
@@ -549,30 +556,43 @@ class Pipeline:
         return copy.deepcopy(self)
 
 
-def _joined(records: Iterable[BoardRecord]) -> Iterator[BoardRecord]:
-    """The same records, with blocks put together that nothing but a hello stands between: it changes nothing there."""
+@dataclass(frozen=True, slots=True)
+class _TicksHeard:
+    """A tick record that came after the sample of known_us and before the next one."""
+
+    known_us: int
+    said: Ticks
+
+
+def _joined(records: Iterable[BoardRecord]) -> Iterator[BoardRecord | _TicksHeard]:
+    """The same records, with blocks put together that nothing but a hello and ticks stand between.
+
+    It changes nothing there; such ticks come before the block, with the time after which they were heard.
+    """
     blocks: list[EdgeBlock] = []
-    hello: Hello | None = None
+    between: list[Hello | Ticks] = []
     for record in records:
-        if isinstance(record, Hello) and blocks and hello is None:
-            hello = record
+        greets = isinstance(record, Hello) and not any(isinstance(r, Hello) for r in between)
+        if blocks and isinstance(record, (Hello, Ticks)) and (greets or isinstance(record, Ticks)):
+            between.append(record)
             continue
         block = record if isinstance(record, EdgeBlock) else None
         near = block is not None and blocks and int(block.time_us[0] - blocks[-1].time_us[-1]) <= SILENCE_US
-        if blocks and not near:
+        if near:
+            known_us = int(blocks[-1].time_us[-1])
+            yield from (_TicksHeard(known_us, r) for r in between if isinstance(r, Ticks))
+        elif blocks:
             yield _as_one(blocks)
             blocks = []
-            if hello is not None:
-                yield hello
-        hello = None
+            yield from between
+        between = []
         if block is not None:
             blocks.append(block)
         else:
             yield record
     if blocks:
         yield _as_one(blocks)
-    if hello is not None:
-        yield hello
+    yield from between
 
 
 def _as_one(blocks: list[EdgeBlock]) -> EdgeBlock:

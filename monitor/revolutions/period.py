@@ -27,20 +27,28 @@ class PeriodSearch:
     def __init__(self, nominal_us: float, sensors: int) -> None:
         self._nominal_us = nominal_us
         self._sensors = sensors
+        self._path: list[NDArray[np.int64]] = []
         self._time: list[NDArray[np.int64]] = []
         self._counts: list[NDArray[np.int64]] = []
         self._good: list[NDArray[np.bool_]] = []
         self._start_us: int | None = None
 
-    def room(self, time_us: NDArray[np.int64]) -> int:
-        """How many of these samples are still wanted."""
-        if self._start_us is None and time_us.size:
-            self._start_us = int(time_us[0])
+    def room(self, path_us: NDArray[np.int64]) -> int:
+        """How many of these samples are still wanted. path_us: their times, or their path by ticks."""
+        if self._start_us is None and path_us.size:
+            self._start_us = int(path_us[0])
         end = (self._start_us or 0) + TURNS * LAGS[1] * self._nominal_us
-        return int(np.searchsorted(time_us, end))
+        return int(np.searchsorted(path_us, end))
 
-    def add(self, time_us: NDArray[np.int64], counts: NDArray[np.int64], good: NDArray[np.bool_]) -> None:
+    def add(
+        self,
+        path_us: NDArray[np.int64],
+        time_us: NDArray[np.int64],
+        counts: NDArray[np.int64],
+        good: NDArray[np.bool_],
+    ) -> None:
         """Take samples."""
+        self._path.append(path_us)
         self._time.append(time_us)
         self._counts.append(counts)
         self._good.append(good)
@@ -48,23 +56,23 @@ class PeriodSearch:
     def answer(
         self, counts_per_mm: list[float]
     ) -> tuple[float, NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
-        """(period in microseconds or NaN, and all samples collected)."""
+        """(period in microseconds of time or path, or NaN; and all samples collected)."""
         time, counts, good = (
             np.concatenate(self._time),
             np.concatenate(self._counts),
             np.concatenate(self._good),
         )
-        return self._search(time, counts, good, counts_per_mm), time, counts, good
+        return self._search(np.concatenate(self._path), counts, good, counts_per_mm), time, counts, good
 
     def _search(
         self,
-        time: NDArray[np.int64],
+        path: NDArray[np.int64],
         counts: NDArray[np.int64],
         good: NDArray[np.bool_],
         counts_per_mm: list[float],
     ) -> float:
         width = self._nominal_us / CELLS
-        cell = ((time - time[0]) / width).astype(np.int64)
+        cell = ((path - path[0]) / width).astype(np.int64)
         cells = int(cell[-1]) + 1
         rows = []
         for s in range(self._sensors):

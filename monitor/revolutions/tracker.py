@@ -9,8 +9,10 @@ stations with travel interpolated between its two marks (position and camber liv
 Marks are believed only where they can be: a mark far from where it is due is an extra one or a
 change of speed, and which of the two is decided by the next; a mark that does not come is replaced
 by the travel that the speed gives. Without marks the turn ends where travel says so, and the
-profile match (`adjust`) keeps travel true. Sums are of integers, so nothing depends on how the
-bytes were cut.
+profile match (`adjust`) keeps travel true. Where pulley ticks come, travel goes by their path in place
+of time (`TickClock`), as long as marks say that ticks come as evenly as time runs: a turn whose ticks
+are off is laid by time, and so are those after it until they agree again. Sums are of integers, so
+nothing depends on how the bytes were cut.
 """
 
 from __future__ import annotations
@@ -24,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..settings import Station
+from .ticks import TickClock
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -40,6 +43,12 @@ FIRST_LEAST = 0.4  # of the nominal duration: two marks nearer than this are not
 MAX_TURN_SAMPLES = (
     2_000_000  # samples of a turn under way; beyond (a belt that hardly creeps) it is not laid again
 )
+SLOWEST = 0.05  # of the station file's speed: bins are cut for no slower a belt
+TICKS_EVEN = 0.0005  # relative change of ticks from turn to turn that never speaks against them
+TICKS_OFF = 0.004  # ... beyond which they lose or slip; between the two they must be more even than time
+FIRST_UNEVEN = 0.001  # of time, before it is known
+UNEVEN_WEIGHT = 0.3  # of the latest turn in how even both are
+TICKS_AGREE = 2  # turns in which ticks must have agreed before travel goes by them again
 COMPACT = 65_536  # samples after which those taken while the belt stood are dropped
 
 
@@ -74,6 +83,15 @@ class Turn:
     edge_min_mm: tuple[float, ...]
     edge_max_mm: tuple[float, ...]
     lost: int
+    path_us: float = math.nan  # its length by ticks, in nominal time; NaN: no ticks
+
+    def change_from(self, before: Turn) -> float:
+        """How much longer it was than an earlier one, relatively: by time or by ticks, what changed less."""
+        by_time = (self.end_us - self.start_us) / (before.end_us - before.start_us) - 1.0
+        if not (self.path_us > 0.0 and before.path_us > 0.0):
+            return by_time
+        by_ticks = self.path_us / before.path_us - 1.0
+        return by_ticks if abs(by_ticks) < abs(by_time) else by_time
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +165,16 @@ class Tracker:
         self._marks = station.conveyor.marks
         length = station.belt.length_mm or 10_000.0
         self._nominal_us = length / station.belt.speed_mps * 1000.0
-        self.turn_us = self._nominal_us  # duration of a revolution as known now
+        per_turn = station.conveyor.ticks_per_pulley_turn
+        round_us = math.pi * station.conveyor.pulley_diameter_mm / station.belt.speed_mps * 1000.0
+        self.ticks = TickClock(round_us / per_turn) if per_turn else None
+        self.by_ticks = per_turn > 0  # travel goes by ticks now
+        self._uneven = [0.0, FIRST_UNEVEN**2]  # mean squared change from turn to turn, of ticks and of time
+        self.misled = False  # ticks were wrong in the turn that a mark just closed
+        self._agreed = 0  # turns in which ticks agreed with the turn before
+        self._last_path, self._last_took = math.nan, math.nan  # the last whole turn, by ticks and by time
+        self._start_path = 0.0  # path at the start of the turn under way
+        self._turn = self._nominal_us  # length of a revolution as known now: nominal or true time
         self.turn_known = False  # from the belt itself, not from the station file
         self.factor = 1.0  # speed now, against that of turn_us (0: the belt stands)
         self.rev = 0  # completed revolutions
@@ -173,11 +200,32 @@ class Tracker:
 
     # ------------------------------------------------------------ travel
 
+    def _path(self, time_us: float) -> float:
+        """What travel is counted in: time, or the path by ticks."""
+        return self.ticks.at(time_us) if self.ticks is not None and self.by_ticks else time_us
+
+    def _paths(self, times_us: Ints) -> Ints | NDArray[np.float64]:
+        return self.ticks.over(times_us) if self.ticks is not None and self.by_ticks else times_us
+
+    def _when(self, path: float) -> float:
+        return self.ticks.when(path) if self.ticks is not None and self.by_ticks else path
+
+    @property
+    def turn_us(self) -> float:
+        """Duration of a revolution as known now, at the speed of now (a standing belt: of before), microseconds."""
+        if self.ticks is None or not self.by_ticks:
+            return self._turn
+        return self._turn / max(self.ticks.pace, SLOWEST)
+
+    def know_turn(self, length_us: float) -> None:
+        """The length of a revolution was found: in time or, where travel goes by ticks, in their path."""
+        self._turn, self.turn_known = length_us, True
+
     def travel(self, time_us: float) -> float:
         """Belt revolutions travelled at an instant, as known live. NaN before the first mark."""
         if not self.started:
             return math.nan
-        return self._origin_u + (time_us - self._origin_us) * self.factor / self.turn_us
+        return self._origin_u + (self._path(time_us) - self._origin_us) * self.factor / self._turn
 
     @property
     def travel_now(self) -> float:
@@ -209,14 +257,13 @@ class Tracker:
         """
         self._suspect = True
 
-    def adjust(self, time_us: float, slip_rev: float, turn_us: float | None = None) -> None:
-        """Correct travel at an instant by slip_rev revolutions, and the duration of a revolution, found by matching."""
+    def adjust(self, time_us: float, slip_rev: float, faster: float | None) -> None:
+        """Correct travel at an instant by slip_rev revolutions and speed by the share `faster`, found by matching."""
         self._rebase(time_us)
         self._origin_u += slip_rev
-        self._knots[-1] = (time_us, self._origin_u)
-        if turn_us is not None:
-            self.turn_us = turn_us
-            self.turn_known = True
+        self._knots[-1] = (self._origin_us, self._origin_u)
+        if faster is not None:
+            self.know_turn(self._turn / (1.0 + faster))
 
     def trust(self) -> None:
         """Without marks: the profile showed that travel is right."""
@@ -224,11 +271,16 @@ class Tracker:
         self._speed_known = True
 
     def _rebase(self, time_us: float) -> None:
-        u = self.travel(time_us)
-        while len(self._knots) > 1 and self._knots[-1][0] >= time_us:
+        u, path = self.travel(time_us), self._path(time_us)
+        while len(self._knots) > 1 and self._knots[-1][0] >= path:
             self._knots.pop()
-        self._origin_us, self._origin_u = time_us, u
-        self._knots.append((time_us, u))
+        self._origin_us, self._origin_u = path, u
+        self._knots.append((path, u))
+
+    @property
+    def turn_start_us(self) -> int:
+        """When the turn under way began."""
+        return self._turn_start_us
 
     @property
     def disturbed(self) -> bool:
@@ -240,15 +292,33 @@ class Tracker:
         """Travel cannot be trusted now: speed or place is not known."""
         return self.disturbed or not self._speed_known
 
+    def fail_ticks(self, time_us: float) -> None:
+        """No ticks come though the belt runs: from here on travel goes by time at the pace of late."""
+        if self.ticks is None:
+            return
+        u, pace = self.travel(time_us), self.ticks.usual
+        self.ticks.fail()
+        self._knots = [*((self._when(path), place) for path, place in self._knots), (time_us, u)]
+        self._turn /= pace
+        self.by_ticks, self._agreed = False, 0
+        self._origin_us, self._origin_u = time_us, u
+
     # ------------------------------------------------------------ samples
 
     def begin(self, time_us: int) -> None:
         """Travel starts here, with 0."""
         self.started = True
-        self._origin_us, self._origin_u = float(time_us), float(self.rev)
-        self._knots = [(float(time_us), float(self.rev))]
-        self._turn_start_us = time_us
+        self._start_turn(time_us)
         self._open_bins(float(time_us))
+
+    def _start_turn(self, time_us: int) -> None:
+        path = self._path(float(time_us))
+        self._origin_us, self._origin_u = path, float(self.rev)
+        self._knots = [(path, float(self.rev))]
+        self._turn_start_us = time_us
+        if self.ticks is not None:
+            self._start_path = self.ticks.at(float(time_us))
+            self.ticks.forget(float(time_us))
 
     def restart(self) -> None:
         """The board started anew: the turn under way is dropped, travel starts again with the next mark."""
@@ -257,6 +327,7 @@ class Tracker:
         self._odd_mark_us = None
         self._disturbed = self._loose = self._missed = self._suspect = False
         self.factor = 1.0
+        self._agreed = 0
 
     def _open_bins(self, time_us: float) -> None:
         self._grid_us, self._grid_width, self._grid_k = time_us, self.turn_us / LIVE_BINS, 0
@@ -272,6 +343,8 @@ class Tracker:
         """
         if not self.started:
             if self._marks or time_us.size == 0:
+                if self.ticks is not None and time_us.size:
+                    self.ticks.advance(float(time_us[-1]))
                 return
             self.begin(int(time_us[0]))
         self._buffer.append(time_us, counts, good, lost)
@@ -284,6 +357,8 @@ class Tracker:
             index[starts].tolist() if index.size else [], sums, seen, strict=True
         ):
             if k > self._grid_k:
+                if self.ticks is not None:
+                    self.ticks.advance(self._grid_us + (self._grid_k + 1) * self._grid_width)
                 yield from self._close(k)
                 self._sums, self._counts = part_sums, part_seen
                 continue
@@ -330,11 +405,11 @@ class Tracker:
         (sensors, cells) mm, NaN = not seen. Only samples before end_us.
         """
         time, counts, good, _ = self._buffer.samples()
-        knots = [*self._knots, (end_us, self.travel(end_us))]
-        times, places = [k[0] for k in knots], [k[1] for k in knots]
-        start_us = float(np.interp(u_start, places, times))
+        knots = [*self._knots, (self._path(end_us), self.travel(end_us))]
+        paths, places = [k[0] for k in knots], [k[1] for k in knots]
+        start_us = self._when(float(np.interp(u_start, places, paths)))
         inside = slice(int(np.searchsorted(time, start_us)), int(np.searchsorted(time, end_us)))
-        u = np.interp(time[inside], times, places) - u_start
+        u = np.interp(self._paths(time[inside]), paths, places) - u_start
         cell = (u * TURN_BINS).astype(np.int64)
         counts, good = counts[inside], good[inside] & ((cell >= 0) & (cell < cells))[:, None]
         reading, samples = np.full((self._n, cells), np.nan), np.zeros((self._n, cells), np.int64)
@@ -352,6 +427,8 @@ class Tracker:
         """The belt mark passed. All samples before it have been taken (a late M record may find a few after it)."""
         if not self._marks:
             return [], None, []
+        if self.ticks is not None:
+            self.ticks.advance(float(time_us))
         if not self.started:
             self.begin(time_us)
             return [], None, []
@@ -360,11 +437,30 @@ class Tracker:
         if not self.turn_known:
             return self._first(time_us)
         u = self.travel(time_us)
-        tolerance = self._tolerance
-        late = self._missed and abs(u - self.rev) <= min(tolerance, 0.3)
-        if late or -tolerance <= u - self.rev - 1 <= self._patience:
-            return self._accept(time_us, late)
+        if not self._due(u) and self.by_ticks and self._due(self._travel_by_time(float(time_us))):
+            u = self._go_by_time(float(time_us))
+        if self._due(u):
+            return self._accept(time_us, self._is_late(u))
         return self._odd(time_us)
+
+    def _is_late(self, u: float) -> bool:
+        """Is it the mark of the turn that was closed without one?"""
+        return self._missed and abs(u - self.rev) <= min(self._tolerance, 0.3)
+
+    def _due(self, u: float) -> bool:
+        """May the mark pass at this travel?"""
+        return self._is_late(u) or -self._tolerance <= u - self.rev - 1 <= self._patience
+
+    def _travel_by_time(self, time_us: float) -> float:
+        """Travel if the belt had run since the last mark as fast as in the turn before. NaN: not known."""
+        return self.rev + (time_us - self._turn_start_us) / self._last_took
+
+    def _go_by_time(self, time_us: float) -> float:
+        """Ticks were wrong in the turn under way: travel goes by time from its start on. Returns travel now."""
+        self.by_ticks, self._agreed, self._turn, self.misled = False, 0, self._last_took, True
+        self._origin_us, self._origin_u = float(self._turn_start_us), float(self.rev)
+        self._knots = [(self._origin_us, self._origin_u)]
+        return self.travel(time_us)
 
     @property
     def _tolerance(self) -> float:
@@ -381,7 +477,7 @@ class Tracker:
 
     def _first(self, time_us: int) -> tuple[list[LiveBin], Turn | None, list[MarkFinding]]:
         """A mark before any turn is known: only the station file and the interval before can vouch for it."""
-        duration = time_us - self._turn_start_us
+        duration = self._path(float(time_us)) - self._knots[0][0]
         nominal = duration / self._nominal_us
         again = self._first_us is not None and abs(duration / self._first_us - 1.0) <= MARK_TOLERANCE
         if nominal < FIRST_LEAST:
@@ -398,14 +494,12 @@ class Tracker:
         self._odd_mark_us = None
         bins: list[LiveBin] = []
         if late:  # the turn was already closed where travel put the missing mark; only travel is put right
-            self._knots = [(float(time_us), float(self.rev))]
-            self._turn_start_us = time_us
             turn = None
         else:
             last = self._make_bin(self._grid_us + self._grid_k * self._grid_width, float(time_us))
             bins = [last] if last is not None and any(n > 0 for n in last.samples) else []
             turn = self._finish(time_us)
-        self._origin_us, self._origin_u = float(time_us), float(self.rev)
+        self._start_turn(time_us)
         self._open_bins(float(time_us))
         self._missed = False
         self._loose = self._suspect = False
@@ -414,9 +508,9 @@ class Tracker:
     def _odd(self, time_us: int) -> tuple[list[LiveBin], Turn | None, list[MarkFinding]]:
         """A mark out of place: an extra one, unless it and the odd one before it lie one new turn apart."""
         if self._odd_mark_us is not None:
-            interval = time_us - self._odd_mark_us
-            if 0.4 * self.turn_us <= interval <= 2.5 * self.turn_us:
-                self.turn_us = float(interval)  # the belt runs at another speed: start anew from here
+            interval = self._path(float(time_us)) - self._path(float(self._odd_mark_us))
+            if 0.4 * self._turn <= interval <= 2.5 * self._turn:
+                self._turn = interval  # the belt runs at another speed: start anew from here
                 self.factor = 1.0
                 self.begin(time_us)
                 self._buffer = _Buffer(self._n)
@@ -433,9 +527,11 @@ class Tracker:
         margin = self._patience if self._marks else 0.0
         if self.travel(time_us) < self.rev + 1 + margin:
             return None, []
+        if self._marks and self.by_ticks and self._travel_by_time(float(time_us)) < self.rev + 1 + margin:
+            return None, []  # ticks may come twice
         if self._marks and not self.turn_known:
             return None, []  # nothing but nominal figures to go by: wait for a mark
-        instant = self._origin_us + (self.rev + 1 - self._origin_u) * self.turn_us / self.factor
+        instant = self._when(self._origin_us + (self.rev + 1 - self._origin_u) * self._turn / self.factor)
         findings = []
         if self._marks:
             findings = [MarkFinding(int(instant), "mark-missing")]
@@ -446,42 +542,74 @@ class Tracker:
 
     def _finish(self, end_us: int, virtual: bool = False) -> Turn:
         start_us = self._turn_start_us
-        duration = end_us - start_us
-        expected = self.turn_us
+        took, path = float(end_us - start_us), self._tick_path(end_us)
+        if not virtual and self.ticks is not None:
+            self._judge_ticks(took, path)
+        duration = path if self.by_ticks else took
+        expected = self._turn
         if self._suspect and not virtual and abs(duration / expected - 1.0) > SAME_SPEED:
             self._disturbed, self._speed_known = True, False
         regular = not self.disturbed and (not self.turn_known or abs(duration / expected - 1.0) <= SAME_SPEED)
         self._regular = self._regular + 1 if regular else 0
         knots = self._scaled_knots(end_us)
-        turn = self._lay(start_us, end_us, regular, knots)
+        turn = self._lay(start_us, end_us, regular, knots, path)
         if not self._disturbed and not virtual:
-            self.turn_us = float(duration)
+            self._turn = duration
             self.turn_known = self._speed_known = True
         self._disturbed = False
         self.factor = 1.0 if self.factor > 0.0 else 0.0
         self.rev += 1
-        self._turn_start_us = end_us
-        self._knots = [(float(end_us), float(self.rev))]
-        self._origin_us, self._origin_u = float(end_us), float(self.rev)
+        if not virtual:
+            self._last_path, self._last_took = path, took
+            self._choose(path, took)
+        self._start_turn(end_us)
         self._buffer.drop_before(end_us)
         return turn
 
+    def _tick_path(self, end_us: int) -> float:
+        """Path of the turn under way by ticks, nominal microseconds; NaN without them."""
+        return math.nan if self.ticks is None else self.ticks.at(float(end_us)) - self._start_path
+
+    def _judge_ticks(self, took: float, path: float) -> None:
+        """A mark closed the turn: did ticks and marks agree, as in the turn before?"""
+        if not (self._last_path > 0.0 and path > 0.0):
+            return
+        by_ticks, by_time = abs(path / self._last_path - 1.0), abs(took / self._last_took - 1.0)
+        for k, change in enumerate((by_ticks, by_time)):
+            self._uneven[k] += UNEVEN_WEIGHT * (min(change, SAME_SPEED) ** 2 - self._uneven[k])
+        if by_ticks <= TICKS_EVEN or (by_ticks <= TICKS_OFF and self._uneven[0] <= self._uneven[1]):
+            self._agreed += 1
+            return
+        self._agreed = 0
+        if self.by_ticks and self.turn_known and self.factor > 0.0:
+            self._go_by_time(0.0)
+
+    def _choose(self, path: float, took: float) -> None:
+        """At a mark: by what does travel go in the turn that begins?"""
+        goes = self._agreed >= TICKS_AGREE
+        if self.ticks is None or self.by_ticks or not goes or self._turn != took:
+            return
+        self.by_ticks, self._turn = True, path
+
     def _scaled_knots(self, end_us: int) -> list[tuple[float, float]]:
         """Travel of the turn as a polyline that ends at exactly one revolution: the error is shared by what moved."""
-        knots = [*self._knots, (float(end_us), self.travel(float(end_us)))]
+        path = self._path(float(end_us))
+        knots = [*self._knots, (path, self.travel(float(end_us)))]
         moved = knots[-1][1] - self.rev
         if len(knots) == 2 or moved <= 0.0:
-            return [knots[0], (float(end_us), float(self.rev + 1))]
+            return [knots[0], (path, float(self.rev + 1))]
         return [(t, self.rev + (u - self.rev) / moved) for t, u in knots]
 
-    def _lay(self, start_us: int, end_us: int, regular: bool, knots: list[tuple[float, float]]) -> Turn:
+    def _lay(
+        self, start_us: int, end_us: int, regular: bool, knots: list[tuple[float, float]], path_us: float
+    ) -> Turn:
         shape = (self._n, TURN_BINS)
         reading, samples = np.full(shape, np.nan), np.zeros(shape, np.int64)
         low, high = [math.nan] * self._n, [math.nan] * self._n
         time, counts, good, lost = self._buffer.samples()
         inside = slice(int(np.searchsorted(time, start_us)), int(np.searchsorted(time, end_us)))
         time, counts, good = time[inside], counts[inside], good[inside]
-        u = np.interp(time, [k[0] for k in knots], [k[1] for k in knots]) - self.rev
+        u = np.interp(self._paths(time), [k[0] for k in knots], [k[1] for k in knots]) - self.rev
         cell = np.clip((u * TURN_BINS).astype(np.int64), 0, TURN_BINS - 1)
         for s in range(self._n):
             ok = good[:, s]
@@ -497,7 +625,8 @@ class Tracker:
             ]
             low[s], high[s] = min(ends), max(ends)
         gone = int(lost[inside].sum())
-        return Turn(self.rev + 1, start_us, end_us, regular, reading, samples, tuple(low), tuple(high), gone)
+        ends_mm = tuple(low), tuple(high)
+        return Turn(self.rev + 1, start_us, end_us, regular, reading, samples, *ends_mm, gone, path_us)
 
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""

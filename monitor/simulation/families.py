@@ -374,6 +374,31 @@ def _reverse(rng: Draw, belt: Params) -> dict[str, Any]:
     return {"speed_changes": (back, forth)}
 
 
+def _ticks_steps(rng: Draw, belt: Params) -> dict[str, Any]:
+    """Ticks on a belt whose speed changes: a step, a stop, a slow start or a slow swing."""
+    changes: list[dict[str, Any]] = [
+        _speed_step(rng, belt),
+        _stops(rng, belt),
+        {"start_ramp_s": rng.uniform(20.0, 120.0)},
+        {"speed_wander": rng.uniform(0.01, 0.06), "speed_wander_s": rng.uniform(15.0, 90.0)},
+    ]
+    change = changes[int(rng.integers(4))]
+    return {"ticks_per_turn": int(rng.choice([4, 12, 60])), **change}
+
+
+def _ticks_lossy(rng: Draw, belt: Params) -> dict[str, Any]:
+    """Ticks that cannot be trusted: lost, doubled, none for a while, or a pulley that slips."""
+    start_s = rng.uniform(6.0, 9.0) * _rev_s(belt)
+    troubles: list[dict[str, Any]] = [
+        {"tick_loss": rng.uniform(0.002, 0.05), "tick_double": rng.uniform(0.0, 0.03)},
+        {"tick_outages": (Stop(start_s, rng.uniform(1.0, 60.0)),)},
+        {"tick_slips": (SpeedChange(start_s, 1.0 + rng.uniform(0.01, 0.2)),)},
+        {"tick_slips": (SpeedChange(start_s, 2.0), SpeedChange(start_s + _rev_s(belt), 1.0))},
+    ]
+    trouble = troubles[int(rng.integers(4))]
+    return {"ticks_per_turn": int(rng.choice([1, 4, 12, 60])), **trouble}
+
+
 def _restart(rng: Draw, belt: Params) -> dict[str, Any]:
     return {"restarts_s": (rng.uniform(5.0, 9.0) * _rev_s(belt),)}
 
@@ -412,6 +437,8 @@ FAMILIES: dict[str, Build] = {
     "ticks-none": _with_drift(
         "ticks-none", lambda rng, _: {"ticks_per_turn": int(rng.choice([4, 12, 60])), "marks": False}
     ),
+    "ticks-steps": _with_drift("ticks-steps", _ticks_steps),
+    "ticks-lossy": _with_drift("ticks-lossy", _ticks_lossy),
     "speed-stop": _with_drift("stop", _stops),
     "speed-step": _with_drift("step", _speed_step),
     "speed-slow": _with_drift("slow", lambda rng, _: {"start_ramp_s": rng.uniform(20.0, 120.0)}),

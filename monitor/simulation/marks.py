@@ -59,11 +59,17 @@ class MarkSensor:
 
 
 class TickSensor:
-    """Counts pulley ticks; at a fixed cadence the board writes the total and the instant of the last one."""
+    """Counts pulley ticks; at a fixed cadence the board writes the total and the instant of the last one.
+
+    It may miss ticks, count some twice, or see none for a while; the pulley may turn faster than the belt runs.
+    """
 
     def __init__(self, params: Params) -> None:
         self._params = params
         self._tick_mm = math.pi * params.pulley_diameter_mm / max(params.ticks_per_turn, 1)
+        self._rng = np.random.default_rng([params.seed, 7])
+        self._slips = sorted(params.tick_slips, key=lambda c: c.start_s)
+        self._turned_mm = 0.0  # by the pulley's rim
         self._base = 0
         self._total = 0
         self._last_s = 0.0
@@ -76,26 +82,44 @@ class TickSensor:
         """Tick records due in this stretch."""
         if not self._params.ticks_per_turn:
             return []
-        totals = np.floor(rolled_mm / self._tick_mm)
+        turned = self._turned(time_s, rolled_mm)
+        first, last = math.floor(turned[0] / self._tick_mm), math.floor(turned[-1] / self._tick_mm)
+        passed_s = np.interp(np.arange(first + 1, last + 1) * self._tick_mm, turned, time_s)
+        times_s = np.repeat(passed_s, self._pulses(passed_s))
         singles: list[Single] = []
+        seen = 0
         while self._next_s < time_s[-1]:
-            k = int(np.searchsorted(time_s, self._next_s, side="right")) - 1
-            part = (self._next_s - time_s[k]) / (time_s[k + 1] - time_s[k])
-            now_mm = rolled_mm[k] + part * (rolled_mm[k + 1] - rolled_mm[k])
-            self._note_last(int(now_mm / self._tick_mm), time_s, rolled_mm, totals)
+            upto = int(np.searchsorted(times_s, self._next_s, side="right"))
+            if upto > seen:
+                self._last_s = float(times_s[upto - 1])
+            self._total, seen = self._total + upto - seen, upto
             ticks, stamp = self._total - self._base, math.floor(self._last_s * 1e6)
             if ticks > 0:
                 singles.append(Single(math.ceil(self._next_s * 1e6) + 30, "T", stamp, ticks))
             self._next_s += 1.0 / self._params.tick_hz
-        self._note_last(int(totals[-1]), time_s, rolled_mm, totals)
+        if times_s.size > seen:
+            self._last_s = float(times_s[-1])
+            self._total += times_s.size - seen
         return singles
 
-    def _note_last(self, total: int, time_s: Floats, rolled_mm: Floats, totals: Floats) -> None:
-        """Remember the instant of the tick that made the total, when it lies in this stretch."""
-        if total == self._total:
-            return
-        k = int(np.searchsorted(totals, total, side="left"))
-        wall = total * self._tick_mm
-        part = (wall - rolled_mm[k - 1]) / (rolled_mm[k] - rolled_mm[k - 1]) if k > 0 else 0.0
-        self._last_s = float(time_s[max(k - 1, 0)] + part * (time_s[k] - time_s[max(k - 1, 0)]))
-        self._total = total
+    def _turned(self, time_s: Floats, rolled_mm: Floats) -> Floats:
+        """How far the pulley's rim went."""
+        faster = np.ones(time_s.size - 1)
+        for slip in self._slips:
+            faster[time_s[1:] > slip.start_s] = slip.factor
+        steps = np.cumsum(faster * np.diff(rolled_mm))
+        turned: Floats = np.concatenate(([self._turned_mm], self._turned_mm + steps))
+        self._turned_mm = float(turned[-1])
+        return turned
+
+    def _pulses(self, passed_s: Floats) -> NDArray[np.int64]:
+        """How often each tick is counted."""
+        p = self._params
+        pulses = np.ones(passed_s.size, np.int64)
+        if p.tick_loss or p.tick_double:
+            draw = self._rng.random(passed_s.size)
+            pulses[draw < p.tick_loss] = 0
+            pulses[draw > 1.0 - p.tick_double] = 2
+        for gap in p.tick_outages:
+            pulses[(passed_s >= gap.start_s) & (passed_s < gap.start_s + gap.duration_s)] = 0
+        return pulses

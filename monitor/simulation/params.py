@@ -195,6 +195,12 @@ class Params:
     restarts_s: tuple[float, ...] = ()
     ticks_per_turn: int = 0
     tick_hz: float = 5.0
+    tick_loss: float = 0.0  # share of ticks not seen
+    tick_double: float = 0.0  # share counted twice
+    tick_outages: tuple[Stop, ...] = ()  # none is seen
+    tick_slips: tuple[
+        SpeedChange, ...
+    ] = ()  # from then on the pulley turns so much faster than the belt runs
     # what the station file says
     length_error: float = 0.0
     speed_error: float = 0.0

@@ -196,7 +196,13 @@ class FineSimulation(Simulation):
             wobble_limit_mm=p.wobble_limit_mm,
             marks=p.marks,
             disturbed=bool(
-                p.stops or p.speed_changes or p.start_ramp_s or p.restarts_s or p.outages or p.mark_missing
+                p.stops
+                or p.speed_changes
+                or p.start_ramp_s
+                or p.restarts_s
+                or p.outages
+                or p.mark_missing
+                or p.speed_wander > 0.005
             ),
             profile_mm=profile,
             walks_from_start=not p.crowned,

@@ -39,7 +39,7 @@ from monitor.revolutions.tracker import Tracker
 from monitor.settings import Station, parse_station
 from monitor.simulation import Params, Simulation
 from monitor.simulation.families import make
-from monitor.simulation.params import Bump, Drift, Fault, ScheduledMove, Stop
+from monitor.simulation.params import Bump, Drift, Fault, ScheduledMove, SpeedChange, Stop
 
 Draw = np.random.Generator
 STATION: Station = parse_station(Simulation(Params()).station())
@@ -395,6 +395,8 @@ VARIANTS = {
     "usual": small_belt(),
     "no marks": small_belt(marks=False),
     "lossy": small_belt(record_loss=0.04, garble=0.02, spike_share=0.01, mark_missing=(5,), mark_double=(7,)),
+    "ticks": small_belt(ticks_per_turn=12, tick_loss=0.01, speed_changes=(SpeedChange(31.0, 0.7, 2.0),)),
+    "ticks only": small_belt(ticks_per_turn=12, marks=False, record_loss=0.02, stops=(Stop(32.0, 6.0),)),
     "stops": small_belt(stops=(Stop(20.0, 6.0),), restarts_s=(42.0,)),
 }
 each_variant = pytest.mark.parametrize("variant", VARIANTS)
