@@ -189,7 +189,7 @@ class BeltWatch:
         ticks = self.tracker.ticks
         path = block.time_us if ticks is None else ticks.follow(block.time_us).astype(np.int64)
         room = self._period.room(path)
-        self._period.add(path[:room], block.time_us[:room], block.counts[:room], block.good[:room])
+        self._period.add(block.time_us[:room], block.counts[:room], block.good[:room], path[:room])
         if room == block.time_us.size:
             return []
         period, time, counts, good = self._period.answer([s.counts_per_mm for s in self.sensors])

@@ -42,13 +42,13 @@ class PeriodSearch:
 
     def add(
         self,
-        path_us: NDArray[np.int64],
         time_us: NDArray[np.int64],
         counts: NDArray[np.int64],
         good: NDArray[np.bool_],
+        path_us: NDArray[np.int64] | None = None,
     ) -> None:
-        """Take samples."""
-        self._path.append(path_us)
+        """Take samples. path_us: their path, where ticks come."""
+        self._path.append(time_us if path_us is None else path_us)
         self._time.append(time_us)
         self._counts.append(counts)
         self._good.append(good)
