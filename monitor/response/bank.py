@@ -126,18 +126,14 @@ class Bank:
         revs = to_rev - self.s
         if not revs > 0.0:
             return
-        n = len(self.rate)
         left, grown = self.decay(revs)
         follow = 1.0 - np.exp(-self.follow * revs)
-        kept = WANDER_KEPT**revs
-        step = np.tile(np.eye(N), (n, 1, 1))
-        step[:, Y, Y], step[:, Y, F] = left, grown
-        step[:, Y, B], step[:, Y, G] = grown * self.infeed_mm, grown * self.snub_mm
-        step[:, D, D] = 1.0 - follow
-        step[:, D, D0], step[:, D, M], step[:, D, E] = follow, follow * self.infeed_mm, follow * self.snub_mm
-        step[:, WI, WI] = step[:, WD, WD] = kept
-        self.x = np.einsum("nij,nj->ni", step, self.x)
-        self.p = step @ self.p @ step.transpose(0, 2, 1)
+        kept = np.full_like(self.rate, WANDER_KEPT**revs)
+        self.x, self.p = self.x.copy(), self.p.copy()
+        self._blend(Y, {Y: left, F: grown, B: grown * self.infeed_mm, G: grown * self.snub_mm})
+        self._blend(D, {D: 1.0 - follow, D0: follow, M: follow * self.infeed_mm, E: follow * self.snub_mm})
+        self._blend(WI, {WI: kept})
+        self._blend(WD, {WD: kept})
         fresh = self.wander_mm**2 * (1.0 - kept**2)
         self.p[:, WI, WI] += fresh
         self.p[:, WD, WD] += fresh
@@ -148,6 +144,12 @@ class Bank:
             for index in (Y, D):
                 self.p[:, index, index] += revs * (UNREADY * change / (1.0 + self.rate)) ** 2
         self.s = to_rev
+
+    def _blend(self, index: int, parts: dict[int, Array]) -> None:
+        """One entry of the state becomes this sum of entries."""
+        self.x[:, index] = sum(part * self.x[:, other] for other, part in parts.items())
+        self.p[:, index, :] = sum(part[:, None] * self.p[:, other, :] for other, part in parts.items())
+        self.p[:, :, index] = sum(part[:, None] * self.p[:, :, other] for other, part in parts.items())
 
     # ------------------------------------------------------------ moves
 
@@ -213,31 +215,28 @@ class Bank:
         ]
         if not readings:
             return True
-        h = np.stack([row for row, _ in readings])
-        z = np.array([value[0] for _, value in readings])
-        noise = np.diag([value[1] ** 2 for _, value in readings])
-        hp = np.einsum("kj,nji->nki", h, self.p)
-        s = hp @ h.T + noise
-        miss = z - self.x @ h.T
-        inverse = np.linalg.inv(s)
-        distance = np.einsum("nk,nkl,nl->n", miss, inverse, miss)
+        x, p = self.x, self.p
+        distance, log_spread = np.zeros_like(self.rate), np.zeros_like(self.rate)
+        for row, (position_mm, se_mm) in readings:  # one after the other: their errors are independent
+            hp = (p.reshape(-1, N) @ row).reshape(-1, N)
+            variance, miss = hp @ row + se_mm**2, position_mm - x @ row
+            x = x + hp * (miss / variance)[:, None]
+            p = p - hp[:, :, None] * (hp / variance[:, None])[:, None, :]
+            distance += miss**2 / variance
+            log_spread += np.log(2.0 * math.pi * variance)
         weight = self.weight
-        if self.doubtful == 0 and distance[weight > 1e-3].min() > 16.0 + 4.0 * len(z):
+        if self.doubtful == 0 and distance[weight > 1e-3].min() > 16.0 + 4.0 * len(readings):
             self.doubtful = 1
             self.log_evidence -= PUT_ASIDE
             return False
-        if self.doubtful == 1 and distance[weight > 1e-3].min() > 16.0 + 4.0 * len(z):
+        if self.doubtful == 1 and distance[weight > 1e-3].min() > 16.0 + 4.0 * len(readings):
             self.doubtful = 2
             self.log_evidence -= PUT_ASIDE
             self.widen()
             return self.observe(infeed, drive)
         self.doubtful = 0
-        gain = hp.transpose(0, 2, 1) @ inverse
-        self.x = self.x + np.einsum("nik,nk->ni", gain, miss)
-        self.p = self.p - gain @ hp
-        self.p = 0.5 * (self.p + self.p.transpose(0, 2, 1))
-        density = -0.5 * (distance + np.log(np.linalg.det(s)) + len(z) * math.log(2.0 * math.pi))
-        self._reweigh(density)
+        self.x, self.p = x, 0.5 * (p + p.transpose(0, 2, 1))
+        self._reweigh(-0.5 * (distance + log_spread))
         return True
 
     def _row(self, at_drive: bool) -> Array:
