@@ -45,6 +45,12 @@ LOST_REV = 0.5  # after the mark is due, revolutions: it will not come
 BIN_SAMPLES = 10.0  # typical samples of a live bin, for what a standing belt shows
 FAST_WALK = 7.0  # times drift_mm_per_rev: faster than this a walk is doubted for FAST_WAIT_REV
 FAST_WAIT_REV = 0.25
+LIE_RATIO = (
+    2.0  # log likelihood by which a lying sensor must explain a walk better before the walk is doubted
+)
+LIE_SURE = 10.0  # ... and by which all walks there are, for LIE_WAIT_REV
+LIE_WAIT_REV = 3.0  # a walk that a lying sensor explains better is doubted for no longer
+LIE_LOOK_REV = 0.25  # ... and looked at again after so much travel
 FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before it is learnt
 EARLY_TURNS = (
     9  # run-out is looked for after every turn before this one, then after every eighth (known: second)
@@ -163,6 +169,7 @@ class BeltWatch:
         self._before = [(math.nan, math.nan)] * n
         self._steps_seen: list[list[float]] = [[] for _ in range(n)]
         self._doubted: dict[Pulley, tuple[float, WalkFinding]] = {}
+        self._liar_until: dict[Pulley, float] = {}  # travel until which a sensor of the pulley may lie
         self._blind = False
         self._jumped: dict[Pulley, float] = {}  # travel at which each pulley's line last jumped
         self._suspected_u = math.nan  # travel since which readings disagree with it
@@ -431,7 +438,10 @@ class BeltWatch:
     def _release(self, time_us: int, pulley: Pulley) -> None:
         """A walk has waited long enough. What no line explains is no walk of the belt: its line starts anew."""
         _, f = self._doubted.pop(pulley)
-        if self.walks[pulley].misfit > MISFIT:
+        u = self.tracker.travel_now
+        if u - f.u_onset < LIE_WAIT_REV and self._might_lie(pulley, f, u, time_us):
+            self._doubted[pulley] = (u + LIE_LOOK_REV, f)
+        elif self.walks[pulley].misfit > MISFIT:
             self._start_line(pulley)
         else:
             self._drift(time_us, pulley, f)
@@ -551,7 +561,22 @@ class BeltWatch:
         if both or wrong or self._suspected_u == self._suspected_u:
             self._distrust(u)
             return math.floor(u) + 1.0 + LOST_REV if self.station.conveyor.marks else u + BOTH_REV
+        if self._might_lie(pulley, f, u, live.end_us):
+            return u + LIE_LOOK_REV
         return u + FAST_WAIT_REV if abs(f.walk_mm_per_rev) > FAST_WALK * limit else u
+
+    def _might_lie(self, pulley: Pulley, f: WalkFinding, u: float, time_us: int) -> bool:
+        """Is it a sensor whose scale changed, or that became slow, rather than the belt? Later turns tell."""
+        walk, since_us = self.walks[pulley], time_us - (u - f.u_onset) * self.tracker.turn_us
+        if pulley in self.pairs:
+            return False
+        ratio = max(
+            self.motion.lie_ratio(s, since_us, walk.s2_mm2, walk.kappa_per_rev)
+            for s in self.of_pulley[pulley]
+        )
+        if ratio > LIE_SURE:
+            self._liar_until[pulley] = u + LIE_WAIT_REV
+        return ratio > LIE_RATIO or u < self._liar_until.get(pulley, -math.inf)
 
     def _drift(self, time_us: int, pulley: Pulley, f: WalkFinding) -> None:
         walk = f.walk_mm_per_rev
@@ -797,6 +822,16 @@ class BeltWatch:
                 value_mm=f.figure,
                 text=self.sensors[f.other].name if f.other >= 0 else "",
             )
+            self._disbelieve(turn.end_us, self.sensors[f.sensor].pulley)
+
+    def _disbelieve(self, time_us: int, pulley: Pulley) -> None:
+        """Where no sensor of a pulley is believed any more, what it told of a walk falls too."""
+        if any(map(self.believes, self.of_pulley[pulley])):
+            return
+        self._doubted.pop(pulley, None)
+        if self.walks[pulley].state == "drifting":
+            self._find(time_us, "drift", False, pulley=pulley, text="nan")
+        self._start_line(pulley)
 
     def _learnable(self, s: int, turn: Turn, place: TurnPosition) -> bool:
         walk = self.walks[self.sensors[s].pulley]

@@ -5,9 +5,9 @@ runs backwards, every sensor's reading departs from what its profile says at tha
 the way one travel error explains. Scenarios "since bin b the belt runs at f times its speed" are
 laid against the readings, with the profile and each sensor's level before b; the best is taken when
 it explains the readings (chi-square near its degrees of freedom) and the present travel does not.
-The whole belt's wander is
-followed, not taken for travel. A section or a walk is no such scenario: it moves one
-pulley's reading alone, not along the profile.
+The whole belt's wander is followed, not taken for travel. A section or a walk is no such scenario:
+it moves one pulley's reading alone, not along the profile. What moves one sensor's reading along its
+own profile is a sensor that lies: its scale changed, or it became slow (`lie_ratio`).
 """
 
 from __future__ import annotations
@@ -174,6 +174,28 @@ class MotionWatch:
         step_mm2 = 2.0 * wander_mm2 * kappa_per_rev / LIVE_STEPS
         return self._try(step_mm2, turn_us, mean_over, SOMEWHAT) is not None
 
+    def lie_ratio(self, s: int, since_us: float, wander_mm2: float, kappa_per_rev: float) -> float:
+        """By how much another scale, or a lag, of sensor s explains its readings since then better than a walk.
+
+        A log likelihood ratio; minus infinity where too few were seen, or where that leaves too much unexplained.
+
+        A sensor whose scale changed shows a share of its camber, one that became slow a share of its slope (and of how
+        that bends); a belt that walks shows a ramp. Each is fitted with a free level, to the innovations.
+        """
+        bins = [b for b in self._seen if b.start_us >= since_us and b.rest[s] == b.rest[s]]
+        if len(bins) < LOOK:
+            return -math.inf
+        rest = np.array([b.rest[s] for b in bins])
+        camber = np.array([b.reading[s] for b in bins]) - rest
+        u = np.array([0.5 * (b.u_start + b.u_end) for b in bins])
+        slope = np.gradient(camber)
+        columns = np.column_stack((rest, u - u[0], camber, slope, np.gradient(slope)))
+        step_mm2 = 2.0 * wander_mm2 * kappa_per_rev / LIVE_STEPS
+        white = _whitened(columns, np.array([b.noise[s] for b in bins]), step_mm2)
+        walk, scale, lag = (_explained(white[:, 0], white[:, of]) for of in ([1], [2], [3, 4]))
+        left = float(white[:, 0] @ white[:, 0]) - 2.0 * max(scale, lag)
+        return float(max(scale, lag) - walk) if left <= FIT * len(bins) else -math.inf
+
     def _try(
         self, step_mm2: float, turn_us: float, mean_over: ProfileMean, strict: float
     ) -> SpeedChange | None:
@@ -264,6 +286,26 @@ def still_bins(profiles_mm: list[NDArray[np.float64]], white_mm2: list[float]) -
         if not flat.any():
             return math.ceil(length / SLOWEST)
     return KEPT - 1
+
+
+def _whitened(
+    columns: NDArray[np.float64], noise_mm2: NDArray[np.float64], step_mm2: float
+) -> NDArray[np.float64]:
+    """Innovations, in standard deviations, of each column under a level that is a random walk; the first is gone."""
+    level, p, out = columns[0], float(noise_mm2[0]), []
+    for row, noise in zip(columns[1:], noise_mm2[1:].tolist(), strict=True):
+        p += step_mm2
+        miss, variance = row - level, p + noise
+        out.append(miss / math.sqrt(variance))
+        level = level + p / variance * miss
+        p *= noise / variance
+    return np.array(out)
+
+
+def _explained(z: NDArray[np.float64], by: NDArray[np.float64]) -> float:
+    """Half of what a least-squares fit by these columns takes off the sum of squares: a log likelihood."""
+    fit = np.linalg.lstsq(by, z, rcond=None)[0]
+    return 0.5 * float(z @ (by @ fit))
 
 
 def _scatter(bins: list[_Seen], s: int) -> float:
