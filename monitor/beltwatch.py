@@ -570,13 +570,15 @@ class BeltWatch:
         walk, since_us = self.walks[pulley], time_us - (u - f.u_onset) * self.tracker.turn_us
         if pulley in self.pairs:
             return False
-        ratio = max(
+        ratios = [
             self.motion.lie_ratio(s, since_us, walk.s2_mm2, walk.kappa_per_rev)
             for s in self.of_pulley[pulley]
-        )
-        if ratio > LIE_SURE:
+        ]
+        if any(ratio > LIE_SURE for ratio in ratios):
             self._liar_until[pulley] = u + LIE_WAIT_REV
-        return ratio > LIE_RATIO or u < self._liar_until.get(pulley, -math.inf)
+        elif all(ratio < -LIE_SURE for ratio in ratios):
+            self._liar_until.pop(pulley, None)
+        return any(ratio > LIE_RATIO for ratio in ratios) or u < self._liar_until.get(pulley, -math.inf)
 
     def _drift(self, time_us: int, pulley: Pulley, f: WalkFinding) -> None:
         walk = f.walk_mm_per_rev

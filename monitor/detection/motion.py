@@ -177,14 +177,14 @@ class MotionWatch:
     def lie_ratio(self, s: int, since_us: float, wander_mm2: float, kappa_per_rev: float) -> float:
         """By how much another scale, or a lag, of sensor s explains its readings since then better than a walk.
 
-        A log likelihood ratio; minus infinity where too few were seen, or where that leaves too much unexplained.
+        A log likelihood ratio; NaN where too few were seen, or where neither explains enough.
 
         A sensor whose scale changed shows a share of its camber, one that became slow a share of its slope (and of how
         that bends); a belt that walks shows a ramp. Each is fitted with a free level, to the innovations.
         """
         bins = [b for b in self._seen if b.start_us >= since_us and b.rest[s] == b.rest[s]]
         if len(bins) < LOOK:
-            return -math.inf
+            return math.nan
         rest = np.array([b.rest[s] for b in bins])
         camber = np.array([b.reading[s] for b in bins]) - rest
         u = np.array([0.5 * (b.u_start + b.u_end) for b in bins])
@@ -193,8 +193,11 @@ class MotionWatch:
         step_mm2 = 2.0 * wander_mm2 * kappa_per_rev / LIVE_STEPS
         white = _whitened(columns, np.array([b.noise[s] for b in bins]), step_mm2)
         walk, scale, lag = (_explained(white[:, 0], white[:, of]) for of in ([1], [2], [3, 4]))
-        left = float(white[:, 0] @ white[:, 0]) - 2.0 * max(scale, lag)
-        return float(max(scale, lag) - walk) if left <= FIT * len(bins) else -math.inf
+        most = 0.5 * (
+            float(white[:, 0] @ white[:, 0]) - FIT * len(bins)
+        )  # what a model must explain at least
+        lie = max(scale, lag)
+        return lie - walk if max(lie, walk) >= most else math.nan
 
     def _try(
         self, step_mm2: float, turn_us: float, mean_over: ProfileMean, strict: float

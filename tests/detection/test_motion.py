@@ -80,4 +80,4 @@ def test_a_lie_is_told_from_a_walk(reading_mm: Callable[[float], float], lies: b
 
 
 def test_too_few_bins_tell_nothing() -> None:
-    assert watched(camber_mm, 4).lie_ratio(0, 1e7, 0.01, 1.5) == -math.inf
+    assert math.isnan(watched(camber_mm, 4).lie_ratio(0, 1e7, 0.01, 1.5))
