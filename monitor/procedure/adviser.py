@@ -26,12 +26,14 @@ PROGRESS = 0.4  # the error must have come down to this share of the first one
 TRIES = (
     2  # ... at least so many of them of usual size, or made when the answer was known: less proves nothing
 )
+SHORT = 2.5  # standard deviations by which an answer falls short of what was expected by more than chance
 MOST_MOVES = 8  # whatever the progress
 MOST_WALKS = 12  # ... of a belt that walks on and is kept near the middle meanwhile
 LONG_BLIND_REVS = 5  # ... and after which it is told as a sensor's matter even without its alarm
 BLIND_REVS = 2  # revolutions without a believable position after which nothing is advised
 SETTLED_SHARE = 0.15  # share of centre_mm that may remain of a move's effect when it counts as settled
 NEAR_REVS = 10.0  # a limit that the edge reaches sooner, at the present walk, is told with the advice
+REMIND_REVS = 15  # a move that stands so long is advised again: it was forgotten, or made and not logged
 LOOK_REVS = 6  # an advice to go on looking is repeated no sooner
 
 Said = tuple[Draft, Stage, str]
@@ -78,6 +80,10 @@ class Adviser:
         self.tries = 0
         self._slack_mm = 0.0
         self._first_error_mm: dict[str, float] = {}
+        self._promised_mm = (
+            0.0,
+            math.inf,
+        )  # how far off the last move at the infeed was to leave the belt; sd
 
     def start_over(self) -> None:
         """A person wants to go on: moves may be advised again."""
@@ -101,7 +107,14 @@ class Adviser:
             return None
         warn = to_limit is not None and to_limit[0] <= NEAR_REVS
         warn = warn and draft.action != "none" and draft.tag != "check stop"
-        if draft.tag == self.tag and (self.warned or not warn):
+        if (
+            draft.tag == self.tag
+            and draft.action == "move"
+            and self.advice
+            and rev - self.advice.rev >= REMIND_REVS
+        ):
+            draft = phrases.reminded(draft)
+        elif draft.tag == self.tag and (self.warned or not warn):
             return None
         if draft.tag.startswith("look") and self.tag.startswith("move") and not warn:
             return None
@@ -256,6 +269,21 @@ class Adviser:
         chance = steering.within_reach(self._belt, now.rev, bounds, self._takeups, where)
         return answered and chance > steering.LIKELY
 
+    def _helpless(
+        self, now: Situation, choice: steering.Choice, bounds: steering.Bounds, first_mm: float
+    ) -> bool:
+        """Whether moves that did not bring the belt in will not do so: enough was tried, and it does not get there."""
+        if self._fell_short(now):
+            return True
+        enough = self.tries >= TRIES or choice.leaves_mm > PROGRESS * first_mm
+        return enough and not self._gets_there(now, bounds, "infeed")
+
+    def _fell_short(self, now: Situation) -> bool:
+        """A belt that came much less far than was expected: it gives way a little and comes no further."""
+        off_mm, sd_mm = self._promised_mm
+        place_mm = abs(self._belt.ahead(now.rev, steering.RETURN_REV).infeed.centre)
+        return self._belt.walks_on < 0.5 and place_mm - off_mm > SHORT * sd_mm
+
     # ------------------------------------------------------------ the two places where a move helps
 
     def _steer(self, now: Situation, choice: steering.Choice, bounds: steering.Bounds) -> Said:
@@ -282,8 +310,7 @@ class Adviser:
         elif (
             moves >= (HELPLESS_WALKS if walks else HELPLESS_MOVES)
             and error > PROGRESS * first
-            and (self.tries >= TRIES or choice.leaves_mm > PROGRESS * first)
-            and not self._gets_there(now, bounds, "infeed")
+            and self._helpless(now, choice, bounds, first)
         ) or moves >= (MOST_WALKS if walks else MOST_MOVES if self.tries else HELPLESS_WALKS):
             why = f"{moves} moves at the infeed pulley did not centre the belt: something else steers it."
             return self._stop(now, "helpless", why, words.CAUSES_FRAME, choice.explain)
@@ -295,6 +322,7 @@ class Adviser:
             draft = replace(
                 draft, why=f"{draft.why} Mind the side: the last move seems to have been made on the other."
             )
+        self._promised_mm = (choice.leaves_mm, choice.spread_mm)
         text = f"The belt is not centred at the {self._fitted[0]} pulley."
         return self._standing(draft, "infeed", choice), "steer", text
 

@@ -122,6 +122,14 @@ def warned(draft: Draft, to_limit: tuple[float, float]) -> Draft:
     return replace(draft, why=f"{draft.why} {text}{about}: {then}.")
 
 
+REMINDER = "Still due; if it was made, log it."
+
+
+def reminded(draft: Draft) -> Draft:
+    """The same advice once more, after a long time in which nothing was logged."""
+    return draft if draft.why.endswith(REMINDER) else replace(draft, why=f"{draft.why} {REMINDER}")
+
+
 def check(tag: str, why: str, causes: tuple[str, ...], explain: str = "") -> Draft:
     """Stop moving things; look for the cause, in this order."""
     return Draft(f"check {tag}", "check", why, words.CAUTION_CHECK, checks=causes, explain=explain)

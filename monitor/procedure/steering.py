@@ -78,8 +78,8 @@ class Bounds:
 @dataclass(frozen=True, slots=True)
 class Choice:
     """signed_mm: the move, positive to send the belt right. holds: probability that the belt then stays
-    centred. slack_mm: amounts that differ by less are the same for all that is known. leaves_mm: how far off the
-    belt is expected to be after it.
+    centred. slack_mm: amounts that differ by less are the same for all that is known. leaves_mm, spread_mm: how far
+    off the belt is expected to be after it, and the sd of that.
     """
 
     kind: Kind
@@ -89,6 +89,7 @@ class Choice:
     explain: str = ""
     slack_mm: float = 0.0
     leaves_mm: float = 0.0
+    spread_mm: float = 0.0
 
 
 def standing_window(bounds: Bounds) -> float:
@@ -396,5 +397,5 @@ def _move(
     slack = max(after.spread, LEAN * bounds.centre_mm) / max(abs(belt.effect(horizon).centre), 1e-6)
     return Choice(
         "move", round(amount, 4), holds(belt, rev, bounds, amount), explain=explain, slack_mm=slack,
-        leaves_mm=abs(after.centre),
+        leaves_mm=abs(after.centre), spread_mm=after.spread,
     )  # fmt: skip

@@ -33,6 +33,7 @@ from tests.known_truth.runin_table import percent
 
 MOST_REVS = 200.0
 STEP_S = 1.0
+REACH_MM = 25.0  # half of takeup_range_mm as the station files have it by default
 STAYS_REVS = 6  # so long an advice to check must stand to count as the last word
 HABITS = {
     "careful": Habits(amount_spread=0.05),
@@ -115,10 +116,16 @@ class WireOutcome:
     trail: list[str] = field(default_factory=list)
 
 
-def fine_enough(params: Params) -> bool:
-    """False for plain pulleys that walk too far in a hold even when a hair (1/20 step) is all that is wrong."""
+def can_be_tracked(params: Params) -> bool:
+    """False for crowned pulleys that the take-up's or the snub's range, half of it to either side, cannot bring inside
+    centre_mm, and for plain ones that walk too far in a hold even when a hair (1/20 step) is all that is wrong.
+    """
     if params.crowned:
-        return True
+        ends = [
+            (params.standing_infeed_mm, params.infeed_mm_per_mm),
+            (params.standing_drive_mm, params.snub_mm_per_mm),
+        ]
+        return all(abs(standing) - params.centre_mm / gain <= REACH_MM for standing, gain in ends)
     per_mm = walk_per_rev_mm(params.stiffness_kl, params.carry_length_mm, 1.0 / params.bearing_spacing_mm)
     hold_revs = 60.0 * params.hold_minutes / (params.length_mm / 1000.0 / params.speed_mps)
     return 0.0125 * per_mm * params.gain <= min(0.2, 1.3 * params.centre_mm / hold_revs)
@@ -137,7 +144,7 @@ class Loop:
         self.slipped = False
         self.awaited: list[float] = []
         self.out = WireOutcome(
-            seed, not self.params.crowned, kind, self.params.direction < 0, fine_enough(self.params)
+            seed, not self.params.crowned, kind, self.params.direction < 0, can_be_tracked(self.params)
         )
 
     def run(self, most_revs: float = MOST_REVS) -> WireOutcome:
