@@ -226,10 +226,10 @@ class SensorGate:
         findings: list[SensorFinding],
     ) -> None:
         """Runs of identical counts and of rails, where something is the same or on a rail."""
-        same = now == before
-        for i in range(time.size):
-            t = int(time[i])
-            if on_rail[i] or not usable[i]:
+        same = (now == before).tolist()
+        unheard = (on_rail | ~usable).tolist()
+        for i, t in enumerate(time.tolist()):
+            if unheard[i]:
                 c.rail_run += 1
                 c.run = c.calm = 0
                 if c.rail_run == RAIL_RUN and c.fault not in ("sensor-clipped", "sensor-silent"):
