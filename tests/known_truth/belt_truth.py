@@ -7,6 +7,7 @@ happens along it. Lengths mm, times s of the board's clock since the first recor
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -90,6 +91,7 @@ class BeltTruth:
     marks: bool
     disturbed: bool  # the speed, the link or the marks are troubled
     profile_mm: Callable[[str, Floats], Floats]  # sensor, place as a share of the length -> mm
+    wander_mm: float = math.nan  # standard deviation of the belt's wander
     walks_from_start: bool = False
     expect: dict[str, Any] = field(default_factory=dict)
 
@@ -195,6 +197,7 @@ class FineSimulation(Simulation):
             drift_limit_mm_per_rev=p.drift_limit_mm_per_rev,
             wobble_limit_mm=p.wobble_limit_mm,
             marks=p.marks,
+            wander_mm=p.wander_sd_mm,
             disturbed=bool(
                 p.stops
                 or p.speed_changes
@@ -297,6 +300,7 @@ def captured_run(folder: Path) -> Run:
         drift_limit_mm_per_rev=p["drift_mm_per_rev"],
         wobble_limit_mm=p["wobble_mm"],
         marks=p["marks"],
+        wander_mm=p["wander"],
         disturbed=bool(p["stops"] or p["speed_steps"] or p["reverse"] or p["mark_miss"] or p["start_ramp_s"]),
         profile_mm=profile,
         expect=told["expect"],

@@ -30,7 +30,7 @@ from tests.conftest import capture_names, captures_folder
 from tests.known_truth.belt_truth import Run, captured_run, simulated_run
 from tests.known_truth.figures import Failing, Figures, total
 from tests.known_truth.generic_methods import METHODS, hear
-from tests.known_truth.measures import judge, judge_generic
+from tests.known_truth.measures import CALM_WANDER_MM, judge, judge_generic
 
 Task = tuple[str, int, bool]
 Result = dict[str, Figures]
@@ -162,6 +162,23 @@ ROWS = [
     ),
     Row("drift delay, median, rev", "<= 0.35", lambda f: at(f.delays, 50), lambda v: v <= 0.35),
     Row("drift delay, 90th percentile, rev", "<= 0.8", lambda f: at(f.delays, 90), lambda v: v <= 0.8),
+    Row(
+        "... where the wander is that of the captures",
+        "<= 1",
+        lambda f: 1000.0 * f.calm_false_drifts / max(f.calm_revolutions, 1e-9),
+        lambda v: v <= 1.0,
+        "{:.2f}",
+        lambda f: f"{f.calm_false_drifts} in {f.calm_revolutions:.0f} rev, {CALM_WANDER_MM} mm at most",
+    ),
+    Row("... there, delay, median, rev", "<= 0.35", lambda f: at(f.calm_delays, 50), lambda v: v <= 0.35),
+    Row(
+        "... there, delay, 90th percentile, rev",
+        "<= 0.8",
+        lambda f: at(f.calm_delays, 90),
+        lambda v: v <= 0.8,
+        "{:.3f}",
+        lambda f: f"of {len(f.calm_delays)}",
+    ),
     Row(
         "drift clears after the walk's end, 90 %, rev",
         "<= 1.5",

@@ -28,6 +28,9 @@ class Figures:
     drifts: int = 0
     missed: int = 0
     delays: list[float] = field(default_factory=list)
+    calm_revolutions: float = 0.0  # of belts that wander as the shared captures do
+    calm_false_drifts: int = 0
+    calm_delays: list[float] = field(default_factory=list)
     clearings: list[float] = field(default_factory=list)
     flickers: int = 0
     slow_starts: int = 0

@@ -27,6 +27,9 @@ from tests.known_truth.rules import (
 )
 
 MISCOUNT_REV = 3.0
+CALM_WANDER_MM = (
+    0.2  # the shared captures wander by 0.05 to 0.19 mm, the simulated belts by up to 0.25 and more
+)
 NAMES_OF = {
     "stuck": {"sensor-stuck"},
     "clipped": {"sensor-clipped", "sensor-silent"},
@@ -66,6 +69,8 @@ class Judge:
         t = self.truth
         self.end_rev = float(t.rolled_rev[-1])
         f = self.figures = Figures(belts=1, revolutions=self.end_rev - float(t.rolled_rev[0]), cpu_s=cpu_s)
+        self._calm = t.wander_mm <= CALM_WANDER_MM
+        f.calm_revolutions = f.revolutions if self._calm else 0.0
         f.sensor_revs = f.revolutions * len(run.station.sensor)
         f.samples = len(run.station.sensor) * sum(
             r.time_us.size for r in run.records if isinstance(r, EdgeBlock)
@@ -108,6 +113,7 @@ class Judge:
                 why = false_drift(t, self.settling, pulley, raised)
                 if why:
                     f.false_drifts += 1
+                    f.calm_false_drifts += self._calm
                     self._fail("false drift", raised, f"{pulley}, {why}")
         for d in must_find(t):
             self._drift(d, self.drift_spans.get(d.pulley, []))
@@ -126,6 +132,8 @@ class Judge:
             self._fail("missed drift", d.start_rev, f"{d.pulley} {d.mm_per_rev:+.2f} mm/rev")
             return
         f.delays.append(delay)
+        if self._calm:
+            f.calm_delays.append(delay)
         if delay > 0.8:
             self._fail(
                 "slow drift alarm", d.start_rev, f"{d.pulley} {d.mm_per_rev:+.2f} mm/rev, {delay:.2f} rev"
