@@ -22,6 +22,7 @@ from monitor.outside.asking import ask
 from monitor.outside.broker import private_broker
 from monitor.outside.captures import open_log
 from monitor.outside.log_lines import KeyValueFormatter
+from monitor.outside.mqtt import Asked
 from monitor.outside.mqtt_access import read_password
 from monitor.records import AlarmAcknowledged, MoveMade, NoteSaid, StageSaid
 from monitor.settings import Mqtt
@@ -269,3 +270,20 @@ def test_a_password_file_that_others_may_read_is_refused(tmp_path: Path) -> None
     secret.unlink()
     with pytest.raises(BrokerError, match="cannot be read"):
         read_password(settings)
+
+
+@pytest.mark.mosquitto
+def test_a_callback_that_raises_ends_nothing(asker: Asker, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a request does to the client's callback stays there: the thread lives, the next request is done."""
+    raised: list[Any] = []
+
+    def asked(topic: str, payload: bytes, *rest: Any) -> Asked:
+        if payload == b"raise":
+            raised.append(topic)
+            raise RuntimeError("a defect in a callback")
+        return Asked(topic, payload, *rest)
+
+    monkeypatch.setattr("monitor.outside.mqtt.Asked", asked)
+    asker.say("note", b"raise")
+    assert asker.ask("note", {"text": "after it"})["ok"] is True
+    assert raised == ["note"]
