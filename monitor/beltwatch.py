@@ -27,7 +27,16 @@ from .detection.sensors import GatedBlock, SensorGate
 from .detection.walk import Passage, WalkEstimator, WalkFinding
 from .records import Behaviour, Pulley, Revolution, RevolutionRow
 from .revolutions.period import PeriodSearch, delay, relocate, slip
-from .revolutions.phase import FINE, WINDOWS, PhaseFilter, WindowRow, find_slip, finely
+from .revolutions.phase import (
+    FINE,
+    LEAST_CHANGE,
+    TICKS_CHANGE,
+    WINDOWS,
+    PhaseFilter,
+    WindowRow,
+    find_slip,
+    finely,
+)
 from .revolutions.profile import MEMORY_TURNS, Profile
 from .revolutions.ticks import TickClock
 from .revolutions.tracker import LIVE_BINS, TURN_BINS, LiveBin, MarkFinding, Tracker, Turn
@@ -943,7 +952,7 @@ class BeltWatch:
             return
         passed, self._window = k - self._window, k
         cells = TURN_BINS // WINDOWS
-        phase.pass_on(passed / WINDOWS, self.speed_spread)
+        phase.pass_on(passed / WINDOWS, TICKS_CHANGE if t.by_ticks else max(self.speed_spread, LEAST_CHANGE))
         if (self.learning and not self._first) or self.standing or t.uncertain:
             return
         first = (k - 1) * cells

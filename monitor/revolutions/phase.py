@@ -38,6 +38,7 @@ SLOPE_MM2 = 4.0  # ... and of how far it goes across the window
 FIRST_SLIP_REV = 0.003  # spread at the start: of the seam of the first turn
 FIRST_SPEED = 0.003  # ... and of the relative speed
 LEAST_CHANGE = 0.0004  # relative change of speed from turn to turn is never thought smaller
+TICKS_CHANGE = 0.0001  # ... of ticks a revolution
 
 Floats = NDArray[np.float64]
 
@@ -148,9 +149,7 @@ class PhaseFilter:
 
     def pass_on(self, du_rev: float, change: float) -> None:
         """The belt went on by du_rev. change: relative change of speed from turn to turn, one standard deviation."""
-        q = (
-            1.5 * max(change, LEAST_CHANGE) ** 2
-        )  # two turns of a random walk differ by two thirds of its growth
+        q = 1.5 * change * change  # two turns of a random walk differ by two thirds of its growth
         self._pxx += du_rev * (2.0 * self._pxv + du_rev * self._pvv) + q * du_rev**3 / 3.0
         self._pxv += du_rev * self._pvv + 0.5 * q * du_rev**2
         self._pvv += q * du_rev
