@@ -162,6 +162,7 @@ class BeltWatch:
         self._lost_turns = 0  # without marks: turns since travel was lost
         self._relocated = False  # the last of them was found on the belt
         self.phase = None if station.conveyor.marks else PhaseFilter()
+        self._told_right = 0.0  # when travel was last put right without a mark
         self._window = 0  # windows of the turn under way that travel was put right by
         self._known_u = -math.inf  # travel at which it was last put right without a mark
         self._fine: list[NDArray[np.float64]] = []  # camber of each sensor, finely, for this turn
@@ -203,7 +204,10 @@ class BeltWatch:
         """Until the period is known samples are only collected. Returns those to run through then, and the rest."""
         assert self._period is not None
         ticks = self.tracker.ticks
-        path = block.time_us if ticks is None else ticks.follow(block.time_us).astype(np.int64)
+        path = block.time_us
+        if ticks is not None:
+            self._period.begin(ticks.follow(path[:1], math.inf).astype(np.int64))
+            path = ticks.follow(path, self._period.end_us).astype(np.int64)
         room = self._period.room(path)
         self._period.add(block.time_us[:room], block.counts[:room], block.good[:room], path[:room])
         if room == block.time_us.size:
@@ -376,7 +380,12 @@ class BeltWatch:
                 live.start_us, live.end_us, live.u_start, live.u_end, live.reading_mm, rest, noise,
                 wander, kappa, t.factor, t.turn_us, self._reading_of,
             )  # fmt: skip
-        if t.ticks is not None and t.by_ticks:
+        if t.ticks is not None and t.by_ticks and self.phase is not None:
+            if t.ticks.silent_since_us == t.ticks.silent_since_us:
+                t.distrust_ticks(
+                    self._told_right, float(live.end_us)
+                )  # without marks nothing vouches for them: the readings tell
+        elif t.ticks is not None and t.by_ticks:
             change = self._by_ticks(live, change, t.ticks)
         if change is None:
             return False
@@ -969,8 +978,12 @@ class BeltWatch:
             noise = self._noise_mm2(s, live.end_us) / np.maximum(samples[s], 1)
             rows.append(WindowRow(reading[s], noise, self._fine[s], first, walk.s2_mm2, walk.kappa_per_rev))
         told = find_slip(rows, TURN_BINS, phase.se_rev())
+        if t.by_ticks and not self.learning and phase.astray(told):
+            t.distrust_ticks(self._told_right, float(live.end_us))
+            return
         if told is None:
             return
+        self._told_right = float(live.end_us)
         ahead, faster = phase.heed(told)
         t.adjust(float(live.end_us), ahead + 0.5 * faster / WINDOWS, faster)
         self._known_u = live.u_end

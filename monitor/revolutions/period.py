@@ -33,12 +33,22 @@ class PeriodSearch:
         self._good: list[NDArray[np.bool_]] = []
         self._start_us: int | None = None
 
+    @property
+    def end_us(self) -> float:
+        """Time, or path, up to which samples are wanted; inf before the first."""
+        if self._start_us is None:
+            return math.inf
+        return self._start_us + TURNS * LAGS[1] * self._nominal_us
+
     def room(self, path_us: NDArray[np.int64]) -> int:
         """How many of these samples are still wanted. path_us: their times, or their path by ticks."""
+        self.begin(path_us)
+        return int(np.searchsorted(path_us, self.end_us))
+
+    def begin(self, path_us: NDArray[np.int64]) -> None:
+        """Samples count from the first of these, unless they do so already."""
         if self._start_us is None and path_us.size:
             self._start_us = int(path_us[0])
-        end = (self._start_us or 0) + TURNS * LAGS[1] * self._nominal_us
-        return int(np.searchsorted(path_us, end))
 
     def add(
         self,

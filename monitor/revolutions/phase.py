@@ -33,6 +33,7 @@ REACH = 5  # stations of slip looked for, either way
 LEAST_SEEN = 0.4  # of a window's stations
 MISFIT = 3.0  # chi-square per degree of freedom from which a window is not the belt as it is known
 SURPRISE = 4.0  # standard deviations of a slip beyond which it is believed only when the next one says so too
+MUTE = 4  # windows in a row that tell nothing, after which travel by ticks is doubted
 LEVEL_MM2 = 100.0  # prior variance of a window's level
 SLOPE_MM2 = 4.0  # ... and of how far it goes across the window
 FIRST_SLIP_REV = 0.003  # spread at the start: of the seam of the first turn
@@ -155,11 +156,19 @@ class PhaseFilter:
         self._pvv += q * du_rev
         self.silent += 1
 
+    def surprised(self, slip: Slip) -> bool:
+        """Is it farther from nil than can be believed at once?"""
+        return slip.rev * slip.rev > SURPRISE**2 * (self._pxx + slip.variance)
+
+    def astray(self, slip: Slip | None) -> bool:
+        """Is travel wrong that should be even? To be asked before `heed`; None: the window told nothing."""
+        return self.silent >= MUTE if slip is None else self.surprised(slip)
+
     def heed(self, slip: Slip) -> tuple[float, float]:
         """What travel (revolutions) and speed (relative) are to be put right by."""
         total = self._pxx + slip.variance
         odd, self._odd = self._odd, 0.0
-        if slip.rev * slip.rev > SURPRISE**2 * total:
+        if self.surprised(slip):
             self._odd = slip.rev
             if odd * slip.rev <= 0.0:
                 return 0.0, 0.0

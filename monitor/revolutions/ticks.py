@@ -70,19 +70,21 @@ class TickClock:
         if time_us > self._reached_us:
             self._reached_us, self._reached = time_us, self.at(time_us)
 
-    def follow(self, times_us: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Path at each of these times as known then; time goes on to the last of them."""
-        path = np.empty(times_us.size)
+    def follow(self, times_us: NDArray[np.int64], end: float) -> NDArray[np.float64]:
+        """Path at these times as known then, up to the first that is not below `end`; time goes on to there."""
+        parts = [np.empty(0)]
         start = 0
-        while start < times_us.size:
+        while start < times_us.size and not (parts[-1].size and parts[-1][-1] >= end):
             self.advance(float(times_us[start]))
             stop = times_us.size
             if self._queue:
                 stop = max(start + 1, int(np.searchsorted(times_us, self._queue[0][0], side="right")))
-            path[start:stop] = np.maximum(self.over(times_us[start:stop]), self._reached)
-            self._reached_us, self._reached = float(times_us[stop - 1]), float(path[stop - 1])
+            path = np.maximum(self.over(times_us[start:stop]), self._reached)
+            path = path[: int(np.searchsorted(path, end)) + 1]
+            self._reached_us, self._reached = float(times_us[start + path.size - 1]), float(path[-1])
+            parts.append(path)
             start = stop
-        return path
+        return np.concatenate(parts)
 
     def fail(self) -> None:
         """The silence is the sensor's: the path goes on at the pace of late until ticks come again."""

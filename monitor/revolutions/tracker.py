@@ -303,6 +303,18 @@ class Tracker:
         self.by_ticks, self._agreed = False, 0
         self._origin_us, self._origin_u = time_us, u
 
+    def distrust_ticks(self, since_us: float, time_us: float) -> None:
+        """Readings say that ticks were wrong since then: from there on travel goes by time, as the turn before did."""
+        if self.ticks is None or not self._last_took > 0.0:
+            return
+        since_us = max(since_us, float(self._turn_start_us))
+        u = self.travel(since_us)
+        knots = [(self._when(path), place) for path, place in self._knots]
+        self._knots = [*(k for k in knots if k[0] < since_us), (since_us, u)]
+        self._turn, self.by_ticks, self._agreed = self._last_took, False, 0
+        self._origin_us, self._origin_u = since_us, u
+        self._rebase(time_us)
+
     # ------------------------------------------------------------ samples
 
     def begin(self, time_us: int) -> None:
@@ -543,7 +555,8 @@ class Tracker:
     def _finish(self, end_us: int, virtual: bool = False) -> Turn:
         start_us = self._turn_start_us
         took, path = float(end_us - start_us), self._tick_path(end_us)
-        if not virtual and self.ticks is not None:
+        told = not virtual or not self._marks
+        if told and self.ticks is not None:
             self._judge_ticks(took, path)
         duration = path if self.by_ticks else took
         expected = self._turn
@@ -559,7 +572,7 @@ class Tracker:
         self._disturbed = False
         self.factor = 1.0 if self.factor > 0.0 else 0.0
         self.rev += 1
-        if not virtual:
+        if told:
             self._last_path, self._last_took = path, took
             self._choose(path, took)
         self._start_turn(end_us)
@@ -581,13 +594,13 @@ class Tracker:
             self._agreed += 1
             return
         self._agreed = 0
-        if self.by_ticks and self.turn_known and self.factor > 0.0:
+        if self._marks and self.by_ticks and self.turn_known and self.factor > 0.0:
             self._go_by_time(0.0)
 
     def _choose(self, path: float, took: float) -> None:
         """At a mark: by what does travel go in the turn that begins?"""
-        goes = self._agreed >= TICKS_AGREE
-        if self.ticks is None or self.by_ticks or not goes or self._turn != took:
+        goes = self._agreed >= TICKS_AGREE and (self._turn == took or not (self._marks or self.uncertain))
+        if self.ticks is None or self.by_ticks or not goes:
             return
         self.by_ticks, self._turn = True, path
 
