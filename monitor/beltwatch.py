@@ -162,9 +162,8 @@ class BeltWatch:
         self._lost_turns = 0  # without marks: turns since travel was lost
         self._relocated = False  # the last of them was found on the belt
         self.phase = None if station.conveyor.marks else PhaseFilter()
-        self._told_right = 0.0  # when travel was last put right without a mark
         self._window = 0  # windows of the turn under way that travel was put right by
-        self._known_u = -math.inf  # travel at which it was last put right without a mark
+        self._known_u, self._told_right = -math.inf, 0.0  # travel and time when it was last so put right
         self._fine: list[NDArray[np.float64]] = []  # camber of each sensor, finely, for this turn
         self.learning = True
         self.standing = False
