@@ -8,9 +8,9 @@ Counts have no direction, and a pulley may slip: marks judge them (`Tracker`).
 
 What a count may be wrong by is whole pulses. A record that departs from the pace by half a pulse and by more
 than UNEVEN is first taken for a miscount and put right by whole pulses; when those after it depart the same way,
-by CHANGE_TICKS or MORE_TICKS together, it was the speed that changed, and the pulses are given back. When no
-pulse came for as long as STILL_TICKS of them take, and STILL_US, the pulley is silent: the belt stands, or the
-sensor fails; the readings tell which.
+by CHANGE_TICKS or MORE_TICKS and by a record's worth together, it was the speed that changed, and the pulses are
+given back. When no pulse came for as long as STILL_TICKS of them take, and STILL_US, the pulley is silent: the
+belt stands, or the sensor fails; the readings tell which.
 
 All that happens at a moment rests on records heard before it (`known_us`), so that nothing depends on how bytes
 were cut.
@@ -171,13 +171,13 @@ class TickClock:
             self._trend += TREND_WEIGHT * miss
             self._pace = self.usual = self._even
             return count
-        enough = CHANGE_TICKS if abs(off) > MUCH * due else MORE_TICKS
+        enough = max(CHANGE_TICKS if abs(off) > MUCH * due else MORE_TICKS, due)
         if odd * off > 0.0 and abs(odd + off) >= enough:  # the speed changed, those before were right
             self._even = self._pace = self.usual = count * self._tick_us / took_us
             self._trend = 0.0
             return count + odd
         wrong = count - round(due)
-        self._trend *= 0.5
+        self._trend = 0.0  # or the pace would come to meet it, and pulses of a ramp be taken for miscounts
         self._odd = odd + wrong if odd * off > 0.0 else wrong
         return count - wrong
 

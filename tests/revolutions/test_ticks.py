@@ -65,7 +65,7 @@ def test_a_lone_miscount_is_put_right(what: str) -> None:
 
 def test_a_change_of_speed_is_followed_and_nothing_is_lost_by_it() -> None:
     speed = np.concatenate(
-        (np.full(4000, 1.0), np.full(6000, 0.55), np.linspace(0.55, 1.4, 3000), np.full(3000, 1.4))
+        (np.full(4000, 1.0), np.full(6000, 0.55), np.linspace(0.55, 1.4, 3000), np.full(8000, 1.4))
     )
     steady, clock = TickClock(TICK_US), TickClock(TICK_US)
     start = off(steady, heard(steady, np.full(4000, 1.0)))
