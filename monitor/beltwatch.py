@@ -712,7 +712,7 @@ class BeltWatch:
             self._learn_first_wander(s, fit.profile_mm)
             self._learnt[s].extend(turn.rev - 1 for turn in self._first)
             for turn, level in zip(self._first, fit.levels_mm, strict=True):
-                self.runouts[s].add(turn.rev - 1, turn.reading_mm[s] - level)
+                self.runouts[s].add(turn.rev - 1, turn.reading_mm[s] - level - fit.ramp_mm)
             if self.runouts[s].look() and self.runouts[s].found is not None:
                 self._free_profile(s, len(self._first))
             walking.setdefault(sensor.pulley, []).append(

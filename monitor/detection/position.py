@@ -117,9 +117,13 @@ def _smooth(rest: NDArray[np.float64], used: NDArray[np.bool_]) -> NDArray[np.fl
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FirstFit:
-    """Camber (stations,) mm, zero-mean; level (mm, at mid-turn) of each turn; walk (mm/rev) with its spread."""
+    """Camber (stations,) mm, zero-mean; level (mm, at mid-turn) of each turn; walk (mm/rev) with its spread.
+
+    ramp_mm: (stations,) what the walk adds to each turn about its level, drawn to nil where it may be wander.
+    """
 
     profile_mm: NDArray[np.float64]
+    ramp_mm: NDArray[np.float64]
     levels_mm: tuple[float, ...]
     walk_mm_per_rev: float
     walk_se_mm_per_rev: float
@@ -142,11 +146,11 @@ def fit_first_turns(readings_mm: NDArray[np.float64], wander_mm2: float, kappa_p
     walk_se = math.sqrt(2.0 * mean_wander) / len(known) if known else math.nan
     slope = walk**3 / (walk**2 + walk_se**2) if known else 0.0  # drawn to nil where it may be wander
     u = (np.arange(cells) + 0.5) / cells - 0.5
-    freed = readings_mm - levels[:, None] - slope * u[None, :]
+    freed = readings_mm - levels[:, None] - slope * u
     profile = _nanmean(freed)
     seen = np.isfinite(profile)
     mean = float(np.mean(profile[seen])) if seen.any() else 0.0
-    return FirstFit(profile - mean, tuple((levels + mean).tolist()), walk, walk_se)
+    return FirstFit(profile - mean, slope * u, tuple((levels + mean).tolist()), walk, walk_se)
 
 
 def _nanmean(rows: NDArray[np.float64]) -> NDArray[np.float64]:

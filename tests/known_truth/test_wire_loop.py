@@ -23,6 +23,14 @@ def test_forecasts_hold_on_real_bytes(runs: list[WireOutcome]) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("seed", [434, 707])
+def test_a_walk_from_the_start_beside_run_out(seed: int) -> None:
+    """Its sawtooth stayed in the camber, and a drift that was none stood for tens of revolutions."""
+    assert run(seed).verdict == "tracked"
+
+
+@pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_twelve_conveyors() -> None:
     figures = table(range(100, 112))
