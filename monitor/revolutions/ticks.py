@@ -190,6 +190,9 @@ class TickClock:
             self.silent_since_us = float(last_us)
 
     def _knot(self, time_us: float, path: float) -> None:
+        while len(self._path) > 1 and self._path[-1] > path:  # pulses given back: those knots went too far
+            self._times.pop()
+            self._path.pop()
         path = max(path, self._path[-1])
         if time_us > self._times[-1]:
             self._times.append(time_us)
