@@ -54,10 +54,8 @@ LOST_REV = 0.5  # after the mark is due, revolutions: it will not come
 BIN_SAMPLES = 10.0  # typical samples of a live bin, for what a standing belt shows
 FAST_WALK = 7.0  # times drift_mm_per_rev: faster than this a walk is doubted for FAST_WAIT_REV
 FAST_WAIT_REV = 0.25
-LIE_RATIO = (
-    2.0  # log likelihood by which a lying sensor must explain a walk better before the walk is doubted
-)
-LIE_SURE = 10.0  # ... and by which all walks there are, for LIE_WAIT_REV
+LIE_RATIO = 2.0  # log likelihood by which a lying sensor must explain a walk better for it to be doubted
+LIE_SURE = 10.0  # ... and for all walks there, for LIE_WAIT_REV
 LIE_WAIT_REV = 3.0  # a walk that a lying sensor explains better is doubted for no longer
 LIE_LOOK_REV = 0.25  # ... and looked at again after so much travel
 FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before it is learnt
@@ -65,9 +63,7 @@ EARLY_TURNS = (
     9  # run-out is looked for after every turn before this one, then after every eighth (known: second)
 )
 SAME_PLACE_REV = 0.01  # two sensors that find the belt nearer than this to each other agree
-FOUND_AGAIN_REV = (
-    0.06  # it was found before: by so much the next turn may be off, as the speed changed a little
-)
+FOUND_AGAIN_REV = 0.06  # the turn after one that was found may be off by so much: the speed changed a little
 LOST_TURNS = 3  # turns, without marks, after which a belt that was not found again is learnt anew
 WELL_KNOWN = 0.08  # relative standard error of a swing's amplitude at which it is told
 SECTION_SHARE = 0.25  # more stations out of line than this are no section: a swing not yet known does that
@@ -330,11 +326,10 @@ class BeltWatch:
         """What repeats, over a bin: camber and the pulley's run-out, mm, and how steep it is, mm/rev."""
         swing, start, end = self.runouts[s].found, live.u_start, live.u_end
         mean, slope = self.profiles[s].over(start, end)
-        if swing is None:
-            return mean, slope
-        return mean + swing.mean_over(start, end), slope + swing.slope_over(
-            start, end
-        ) if end > start else 0.0
+        if swing is not None:
+            mean += swing.mean_over(start, end)
+            slope += swing.slope_over(start, end) if end > start else 0.0
+        return mean, slope
 
     def _reading_of(self, s: int, u_start: float, u_end: float) -> float:
         """What a sensor would read over a stretch of travel with its pulley's line at nil, mm."""
@@ -380,10 +375,8 @@ class BeltWatch:
                 wander, kappa, t.factor, t.turn_us, self._reading_of,
             )  # fmt: skip
         if t.ticks is not None and t.by_ticks and self.phase is not None:
-            if t.ticks.silent_since_us == t.ticks.silent_since_us:
-                t.distrust_ticks(
-                    self._told_right, float(live.end_us)
-                )  # without marks nothing vouches for them: the readings tell
+            if t.ticks.silent_since_us == t.ticks.silent_since_us:  # nothing else vouches for them
+                t.distrust_ticks(self._told_right, float(live.end_us))
         elif t.ticks is not None and t.by_ticks:
             change = self._by_ticks(live, change, t.ticks)
         if change is None:

@@ -423,7 +423,12 @@ class Tracker:
         inside = slice(int(np.searchsorted(time, start_us)), int(np.searchsorted(time, end_us)))
         u = np.interp(self._paths(time[inside]), paths, places) - u_start
         cell = (u * TURN_BINS).astype(np.int64)
-        counts, good = counts[inside], good[inside] & ((cell >= 0) & (cell < cells))[:, None]
+        return self._onto(cell, counts[inside], good[inside] & ((cell >= 0) & (cell < cells))[:, None], cells)
+
+    def _onto(
+        self, cell: Ints, counts: Ints, good: Bools, cells: int
+    ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        """Mean reading, mm (NaN = not seen), and samples of each cell, (sensors, cells). cell: of each sample."""
         reading, samples = np.full((self._n, cells), np.nan), np.zeros((self._n, cells), np.int64)
         for s in range(self._n):
             ok = good[:, s]
@@ -616,23 +621,17 @@ class Tracker:
     def _lay(
         self, start_us: int, end_us: int, regular: bool, knots: list[tuple[float, float]], path_us: float
     ) -> Turn:
-        shape = (self._n, TURN_BINS)
-        reading, samples = np.full(shape, np.nan), np.zeros(shape, np.int64)
         low, high = [math.nan] * self._n, [math.nan] * self._n
         time, counts, good, lost = self._buffer.samples()
         inside = slice(int(np.searchsorted(time, start_us)), int(np.searchsorted(time, end_us)))
         time, counts, good = time[inside], counts[inside], good[inside]
         u = np.interp(self._paths(time), [k[0] for k in knots], [k[1] for k in knots]) - self.rev
         cell = np.clip((u * TURN_BINS).astype(np.int64), 0, TURN_BINS - 1)
+        reading, samples = self._onto(cell, counts, good, TURN_BINS)
         for s in range(self._n):
             ok = good[:, s]
             if not ok.any():
                 continue
-            c = cell[ok]
-            samples[s] = np.bincount(c, minlength=TURN_BINS)
-            sums = np.bincount(c, weights=counts[ok, s], minlength=TURN_BINS)
-            seen = samples[s] > 0
-            reading[s, seen] = (sums[seen] / samples[s, seen] - self._zero[s]) / self._per_mm[s]
             ends = [
                 (int(v) - self._zero[s]) / self._per_mm[s] for v in (counts[ok, s].min(), counts[ok, s].max())
             ]
