@@ -244,7 +244,10 @@ def shown(
 def main(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     lives = ((f"lived-{sample}-{revs}", *lived(sample, revs)) for sample, revs in LIVED)
-    with tempfile.TemporaryDirectory() as profile, open_browser(Path(profile)) as browser:
+    with (
+        tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile,
+        open_browser(Path(profile)) as browser,
+    ):
         for name, station, seen, things in chain(((*scene, None) for scene in scenes()), lives):
             with shown(station, seen, things=things) as (display, _):
                 for width, height in SIZES:
