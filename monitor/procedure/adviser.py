@@ -80,10 +80,8 @@ class Adviser:
         self.tries = 0
         self._slack_mm = 0.0
         self._first_error_mm: dict[str, float] = {}
-        self._promised_mm = (
-            0.0,
-            math.inf,
-        )  # how far off the last move at the infeed was to leave the belt; sd
+        # how far off the last move at the infeed was to leave the belt, and the sd of that
+        self._promised_mm = (0.0, math.inf)
 
     def start_over(self) -> None:
         """A person wants to go on: moves may be advised again."""
