@@ -203,67 +203,82 @@ class MotionWatch:
         self, step_mm2: float, turn_us: float, mean_over: ProfileMean, strict: float
     ) -> SpeedChange | None:
         best: tuple[float, SpeedChange] | None = None
+        seen = list(self._seen)
         for back in STARTS:
-            if len(self._seen) < back + LOOK:
+            if len(seen) < back + LOOK:
                 break
-            bins = list(self._seen)[-back:]
-            before = list(self._seen)[-back - LOOK : -back]
+            bins, before = seen[-back:], seen[-back - LOOK : -back]
             levels = [_mean([b.rest[s] for b in before]) for s in range(self._n)]
-            now = self._misfit(bins, levels, step_mm2, None, turn_us, mean_over)
+            places = [(b.u_start, b.u_end) for b in bins]
+            now = [self._misfit(s, bins, places, levels[s], step_mm2, mean_over) for s in range(self._n)]
             if not any(chi > strict * MISFIT * dof > 0 for chi, dof in now):
                 continue
+            u0, t0 = bins[0].u_start, bins[0].start_us
             for f in FACTORS:
-                left = self._misfit(bins, levels, step_mm2, f, turn_us, mean_over)
-                if self._explains(now, left, strict):
-                    total = sum(chi for chi, _ in left) / sum(dof for _, dof in left)
+                places = [
+                    (u0 + f * (b.start_us - t0) / turn_us, u0 + f * (b.end_us - t0) / turn_us) for b in bins
+                ]
+                left = self._left(now, bins, places, levels, step_mm2, mean_over)
+                if left is not None and self._explains(now, left, strict):
+                    total = sum(left) / sum(dof for _, dof in now)
                     total -= STOP_FAVOUR if f == 0.0 else 0.0
                     if best is None or total < best[0]:
                         best = (total, SpeedChange(bins[0].start_us, f))
         return best[1] if best else None
 
-    def _explains(self, now: list[tuple[float, int]], left: list[tuple[float, int]], strict: float) -> bool:
-        """Every sensor must fit, and two of them (or the only one) must fit much better than before."""
-        heard = [(a, b, dof) for (a, dof), (b, _) in zip(now, left, strict=True) if dof]
-        if any(b > FIT * dof for _, b, dof in heard):
-            return False
-        return sum(a - b > strict * GAIN for a, b, _ in heard) >= min(2, self._n)
+    def _left(
+        self,
+        now: list[tuple[float, int]],
+        bins: list[_Seen],
+        places: list[tuple[float, float]],
+        levels: list[float],
+        step_mm2: float,
+        mean_over: ProfileMean,
+    ) -> list[float] | None:
+        """Chi-square that these places leave at each sensor; None: one of them does not fit."""
+        left = [0.0] * self._n
+        for s in sorted(range(self._n), key=lambda s: -now[s][0]):  # the worst is asked first: most end there
+            most = FIT * now[s][1]
+            left[s], _ = self._misfit(s, bins, places, levels[s], step_mm2, mean_over, most)
+            if left[s] > most:
+                return None
+        return left
+
+    def _explains(self, now: list[tuple[float, int]], left: list[float], strict: float) -> bool:
+        """Two sensors (or the only one) must fit much better than before."""
+        better = [a - b > strict * GAIN for (a, dof), b in zip(now, left, strict=True) if dof]
+        return sum(better) >= min(2, self._n)
 
     def _misfit(
         self,
+        s: int,
         bins: list[_Seen],
-        levels: list[float],
+        places: list[tuple[float, float]],
+        level: float,
         step_mm2: float,
-        factor: float | None,
-        turn_us: float,
         mean_over: ProfileMean,
-    ) -> list[tuple[float, int]]:
-        """(chi-square of the innovations, degrees of freedom) of each sensor; factor None: travel as it was taken.
+        most: float = math.inf,
+    ) -> tuple[float, int]:
+        """Sensor s, the belt lying at `places`: chi-square of the innovations, degrees of freedom.
 
-        The whole belt may wander: its level is followed by a scalar Kalman filter, step_mm2 a bin.
+        The whole belt may wander: its level is followed by a scalar Kalman filter, step_mm2 a bin. The sum ends
+        where it exceeds `most`.
         """
-        u0, t0 = bins[0].u_start, bins[0].start_us
-        places = [
-            (b.u_start, b.u_end)
-            if factor is None
-            else (u0 + factor * (b.start_us - t0) / turn_us, u0 + factor * (b.end_us - t0) / turn_us)
-            for b in bins
-        ]
-        out = []
-        for s in range(self._n):
-            level, p, chi, dof = levels[s], bins[0].noise[s] / LOOK + 4.0 * step_mm2, 0.0, 0
-            for b, (start, end) in zip(bins, places, strict=True):
-                p += step_mm2
-                if b.reading[s] != b.reading[s] or level != level:
-                    continue
-                miss = b.reading[s] - mean_over(s, start, end) - level
-                variance = p + b.noise[s]
-                chi += miss * miss / variance
-                dof += 1
-                gain = p / variance
-                level += gain * miss
-                p *= 1.0 - gain
-            out.append((chi, dof))
-        return out
+        p, chi, dof = bins[0].noise[s] / LOOK + 4.0 * step_mm2, 0.0, 0
+        for b, (start, end) in zip(bins, places, strict=True):
+            p += step_mm2
+            if b.reading[s] != b.reading[s] or level != level:
+                continue
+            miss = b.reading[s] - mean_over(s, start, end) - level
+            variance = p + b.noise[s]
+            chi += miss * miss / variance
+            dof += 1
+            if chi > most:
+                break
+            gain = p / variance
+            level += gain * miss
+            p *= 1.0 - gain
+        return chi, dof
 
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""

@@ -176,9 +176,11 @@ def _in_line(turn_mm: Floats, profile_mm: Floats) -> Floats | None:
         gain = float(np.mean((x - x.mean()) * (y - y.mean()))) / spread
         level = float(y.mean()) - gain * float(x.mean())
         rest = np.abs(turn_mm - level - gain * profile_mm)
-        used = seen & (rest <= OUT_SIGMAS * 1.4826 * float(np.median(rest[seen])) + 1e-9)
+        before, used = used, seen & (rest <= OUT_SIGMAS * 1.4826 * float(np.median(rest[seen])) + 1e-9)
         if 2 * int(used.sum()) < seen.size:
             return None
+        if np.array_equal(used, before):
+            break
     return np.where(used, turn_mm, level + gain * profile_mm)
 
 
