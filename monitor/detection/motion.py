@@ -209,16 +209,13 @@ class MotionWatch:
                 break
             bins, before = seen[-back:], seen[-back - LOOK : -back]
             levels = [_mean([b.rest[s] for b in before]) for s in range(self._n)]
-            places = [(b.u_start, b.u_end) for b in bins]
-            now = [self._misfit(s, bins, places, levels[s], step_mm2, mean_over) for s in range(self._n)]
+            now = [
+                self._misfit(s, bins, None, turn_us, levels[s], step_mm2, mean_over) for s in range(self._n)
+            ]
             if not any(chi > strict * MISFIT * dof > 0 for chi, dof in now):
                 continue
-            u0, t0 = bins[0].u_start, bins[0].start_us
             for f in FACTORS:
-                places = [
-                    (u0 + f * (b.start_us - t0) / turn_us, u0 + f * (b.end_us - t0) / turn_us) for b in bins
-                ]
-                left = self._left(now, bins, places, levels, step_mm2, mean_over)
+                left = self._left(now, bins, f, turn_us, levels, step_mm2, mean_over)
                 if left is not None and self._explains(now, left, strict):
                     total = sum(left) / sum(dof for _, dof in now)
                     total -= STOP_FAVOUR if f == 0.0 else 0.0
@@ -230,16 +227,17 @@ class MotionWatch:
         self,
         now: list[tuple[float, int]],
         bins: list[_Seen],
-        places: list[tuple[float, float]],
+        factor: float,
+        turn_us: float,
         levels: list[float],
         step_mm2: float,
         mean_over: ProfileMean,
     ) -> list[float] | None:
-        """Chi-square that these places leave at each sensor; None: one of them does not fit."""
+        """Chi-square that a belt at `factor` times its speed leaves at each sensor; None: one of them does not fit."""
         left = [0.0] * self._n
         for s in sorted(range(self._n), key=lambda s: -now[s][0]):  # the worst is asked first: most end there
             most = FIT * now[s][1]
-            left[s], _ = self._misfit(s, bins, places, levels[s], step_mm2, mean_over, most)
+            left[s], _ = self._misfit(s, bins, factor, turn_us, levels[s], step_mm2, mean_over, most)
             if left[s] > most:
                 return None
         return left
@@ -253,22 +251,28 @@ class MotionWatch:
         self,
         s: int,
         bins: list[_Seen],
-        places: list[tuple[float, float]],
+        factor: float | None,
+        turn_us: float,
         level: float,
         step_mm2: float,
         mean_over: ProfileMean,
         most: float = math.inf,
     ) -> tuple[float, int]:
-        """Sensor s, the belt lying at `places`: chi-square of the innovations, degrees of freedom.
+        """Sensor s: chi-square of the innovations, degrees of freedom; factor None: travel as it was taken.
 
         The whole belt may wander: its level is followed by a scalar Kalman filter, step_mm2 a bin. The sum ends
         where it exceeds `most`.
         """
+        u0, t0 = bins[0].u_start, bins[0].start_us
         p, chi, dof = bins[0].noise[s] / LOOK + 4.0 * step_mm2, 0.0, 0
-        for b, (start, end) in zip(bins, places, strict=True):
+        for b in bins:
             p += step_mm2
             if b.reading[s] != b.reading[s] or level != level:
                 continue
+            start, end = b.u_start, b.u_end
+            if factor is not None:
+                start = u0 + factor * (b.start_us - t0) / turn_us
+                end = u0 + factor * (b.end_us - t0) / turn_us
             miss = b.reading[s] - mean_over(s, start, end) - level
             variance = p + b.noise[s]
             chi += miss * miss / variance

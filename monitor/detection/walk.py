@@ -329,14 +329,14 @@ class WalkEstimator:
             null = np.minimum(rate, self._w0)
             gain = rate * size - 0.5 * rate**2 * weight - (null * size - 0.5 * null**2 * b)
             ratio = np.where(rate >= self._w1, gain, 0.0)
-            best = int(np.argmax(ratio))
+            best = int(ratio.argmax())
             self.evidence = float(ratio[best])
             likely = self.evidence >= LOG_RATIO_RAISE  # or their mean is not, either
             if likely and math.log(float(np.exp(ratio).sum()) / AGES) >= LOG_RATIO_RAISE:
                 return self._turn_to(best + self._age_min)
             return []
         ratio = 0.5 * a * a / np.maximum(b, 1e-12)
-        best = int(np.argmax(ratio))
+        best = int(ratio.argmax())
         self.evidence = float(ratio[best])
         if self.evidence >= LOG_RATIO_KINK:
             self._begin(self._onset(best + self._age_min), KINK_SLOPE_SE * self._w1, "proving")
