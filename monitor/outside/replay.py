@@ -176,18 +176,22 @@ def print_summary(result: Replay, folder: Path, console: Console, *, explain: bo
     console.print(f"Alarms: {alarms or 'none'}", markup=False)
     if explain:
         for given in result.found_advice:
-            clock = f"{int(given.t_s // 60)}:{int(given.t_s % 60):02d}"
-            console.print(f"{clock} rev {given.rev}, {given.action}: {given.why}", markup=False)
+            console.print(f"{clock(given.t_s)} rev {given.rev}, {given.action}: {given.why}", markup=False)
             console.print(
                 f"    In figures: {given.explain or 'none for this advice'}", markup=False, style="dim"
             )
     if result.found_advice:
         advice = result.found_advice[-1]
-        console.print(f"Last advice: {advice.why}", markup=False)
+        console.print(f"Last advice, of {clock(advice.t_s)} (rev {advice.rev}): {advice.why}", markup=False)
         console.print(f"Caution: {advice.caution}", markup=False)
     console.print(
         f"Written to {folder}: revolutions.csv, events.jsonl, profile.csv, summary.json", markup=False
     )
+
+
+def clock(t_s: float) -> str:
+    """Minutes and seconds since the recording began."""
+    return f"{int(t_s // 60)}:{int(t_s % 60):02d}"
 
 
 def measured(estimate: float | None, spread: float | None, unit: str) -> str:
