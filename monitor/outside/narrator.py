@@ -14,7 +14,7 @@ from rich.markup import escape
 from rich.padding import Padding
 from rich.table import Table
 
-from monitor.outside.replay import Replay, measured, signed
+from monitor.outside.replay import Replay, clock, measured, signed
 from monitor.outside.technician import Heard
 from monitor.settings import Station
 from monitor.simulation import Simulation
@@ -167,7 +167,7 @@ class Narrator:
         grid = Table.grid(padding=(0, 1))
         grid.add_column(width=6, justify="right")
         grid.add_column()
-        grid.add_row(f"{int(t_s // 60)}:{int(t_s % 60):02d}", text)
+        grid.add_row(clock(t_s), text)
         self._console.print(grid)
 
     def _block(self, text: str) -> None:
