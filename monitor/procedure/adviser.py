@@ -320,6 +320,9 @@ class Adviser:
             draft = replace(
                 draft, why=f"{draft.why} Mind the side: the last move seems to have been made on the other."
             )
+        elif moves >= 2 and not self._belt.sign_known:
+            why = f"{draft.why} Its answers so far do not agree: make sure of the side, and log what is really moved."
+            draft = replace(draft, why=why)
         self._promised_mm = (choice.leaves_mm, choice.spread_mm)
         text = f"The belt is not centred at the {self._fitted[0]} pulley."
         return self._standing(draft, "infeed", choice), "steer", text

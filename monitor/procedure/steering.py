@@ -390,10 +390,12 @@ def _move(
     if beyond and (hopeless or within_reach(belt, rev, bounds, takeups, "infeed") < UNREACHABLE):
         centred = before.within(-bounds.centre_mm, bounds.centre_mm) > LIKELY
         return Choice("unsure" if centred else "out-of-reach", wanted, alone, explain=explain)
-    while known and amount and not (safe(belt, rev, bounds, amount) or no_worse(belt, rev, bounds, amount)):
-        amount = round(amount - np.sign(amount) * min(unit, abs(amount)), 6)
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
-    worth = not known or preset or after.square < WORTH * before.square
+    worth = not known or preset or after.square < WORTH * before.square  # as wanted, not as cut for safety
+    while known and amount and not (safe(belt, rev, bounds, amount) or no_worse(belt, rev, bounds, amount)):
+        less = unit if abs(amount) > 1.01 * unit else takeups.nudge_mm
+        amount = round(amount - np.sign(amount) * min(less, abs(amount)), 6)
+    after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
     if not amount or not worth or (not preset and abs(before.centre) < 1.5 * before.spread):
         return Choice("unsure", holds=alone, explain=explain)
     slack = max(after.spread, LEAN * bounds.centre_mm) / max(abs(belt.effect(horizon).centre), 1e-6)

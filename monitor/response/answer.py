@@ -217,14 +217,13 @@ class BeltAnswer:
         return log_odds
 
     def _believed(self) -> Bank:
-        """What is believed of the belt with what is not known of the last move weighed in."""
+        """What is believed of the belt with what is not known of the last move weighed in.
+
+        Also what is unlikely: a contrary machine whose first move was made on the wrong side looks like an ordinary
+        one, and when the next answer goes the other way it must still be among what is possible.
+        """
         last = self._last
-        if last is None:
-            return self._bank
-        share = {"not-at-all": 0.0, "other-way": -1.0}.get(last.verdict)
-        if share is not None:
-            return last.twins[share]
-        if last.seen < max(self._settle_revs - 1, 1) or last.verdict == "as-logged":
+        if last is None or last.seen < max(self._settle_revs - 1, 1):
             return self._bank
         if last.merged is None:
             log_odds = self._log_odds(last)
@@ -336,7 +335,7 @@ class BeltAnswer:
         follow = 1.0 - np.exp(-bank.follow * max(h, 0.0))
         follow2 = 1.0 - np.exp(-bank.follow * after)
         push, trim = (infeed_mm, snub_mm) if after > 0.0 else (0.0, 0.0)
-        run = RUN_AHEAD * np.exp(-4.0 * bank.rate) * left2
+        run = RUN_AHEAD * np.exp(-bank.rate) * left2
         a, d, w = (np.zeros((len(bank.rate), 4)) for _ in range(3))
         a[:, Y], a[:, F] = left, grown
         a[:, B] = grown * bank.infeed_mm + (grown2 + run) * push

@@ -65,7 +65,10 @@ CONTRARY = 0.1  # one machine in ten answers the other way
 WANDER_MM = (0.05, 0.12, 0.25)
 WANDER_WEIGHT = (0.35, 0.4, 0.25)
 WANDER_KEPT = 0.25  # correlation of the wander's mean over one revolution with the next one
-RUN_AHEAD = 0.6  # revolutions of the new walk by which the moved pulley runs ahead, flat pulleys
+RUN_AHEAD = (
+    0.6  # revolutions of the new walk by which the moved pulley runs ahead; times exp(-rate), which is what
+)
+# the beam with crowned pulleys does (computed: 0.59 at 0.1 per rev, 0.39 at 0.5, 0.29 at 0.8, 0.19 at 1.2; KL 1)
 RUN_BEHIND = 0.75  # ... and by which the other one lags behind
 UNREADY, UNREADY_REV = 0.08, 2.0  # scatter of the walk, as a share of its change, this long after a move
 FLAT = 0.15  # models that restore more slowly than this, per rev, are treated as walking
@@ -156,7 +159,7 @@ class Bank:
     def move(self, infeed_mm: float, snub_mm: float, error_mm: float) -> None:
         """A take-up difference was changed here and now, by these signed amounts, give or take error_mm."""
         gain = self.x[:, B].copy()
-        ahead = RUN_AHEAD * np.exp(-4.0 * self.rate)
+        ahead = RUN_AHEAD * np.exp(-self.rate)
         self.infeed_mm += infeed_mm
         self.moved_s, self.moved_mm, self.moved_snub_mm = self.s, infeed_mm, snub_mm
         self.snub_mm += snub_mm
