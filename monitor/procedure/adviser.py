@@ -104,7 +104,7 @@ class Adviser:
         if draft is None:
             return None
         warn = to_limit is not None and to_limit[0] <= NEAR_REVS
-        warn = warn and draft.action != "none" and draft.tag != "check stop"
+        warn = warn and draft.action != "none" and draft.tag not in ("check stop", "check heading-out")
         if (
             draft.tag == self.tag
             and draft.action == "move"
@@ -210,6 +210,8 @@ class Adviser:
         if self._trim_first(now, bounds):
             return self._trim(now, bounds)
         choice = steering.steer(self._belt, now.rev, bounds, self._takeups)
+        if choice.kind == "heading-out":
+            return phrases.heading_out(choice.explain), "steer", "The belt is heading for its edge."
         if choice.kind in ("move", "out-of-reach"):
             return self._steer(now, choice, bounds)
         if choice.kind == "let-walk":

@@ -153,6 +153,25 @@ def stop(edge_mm: float | None, units: Units) -> Draft:
     return Draft("check stop", "check", why, words.CAUTION_STOP, checks=words.CAUSES_FRAME)
 
 
+HEADING_OUT = (
+    "STOP the conveyor: the belt walks to its edge, and it is not yet known surely enough which move turns it back in "
+    "time. Locked out, bring the belt back to the middle by hand and look which screws were really moved; then enter "
+    "the stage watch again, and start."
+)
+
+
+def heading_out(explain: str) -> Draft:
+    """A belt that walks on has used up its room before its answers were known: it needs room, not a bold move."""
+    return Draft(
+        "check heading-out",
+        "check",
+        HEADING_OUT,
+        words.CAUTION_BY_HAND,
+        checks=words.CAUSES_FRAME,
+        explain=explain,
+    )
+
+
 def done(stage: str) -> Draft:
     """The belt is tracked."""
     if stage == "sign":

@@ -173,8 +173,7 @@ class RunIn:
             self.verdict, self.reasons = "undecided", [f"The stage {stage} was entered again."]
         if stage in ("set-up", "watch"):
             self._seen = 0  # the camber is watched anew, at least three revolutions
-        if stage == "set-up":
-            self._belt.jolt()
+            self._belt.jolt()  # and the belt may have been moved by hand
         return out
 
     # ------------------------------------------------------------ what the belt shows

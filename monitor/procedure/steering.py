@@ -49,10 +49,11 @@ UNREACHABLE = (
 APPROACH_REV = 8.0  # the horizon at which moves are compared
 PATIENCE_REV = 25.0  # ... and is let walk when it will arrive within this many
 PESSIMISM = 0.9985  # the pessimistic end: 3 standard deviations of a normal distribution
+RISKED = 0.03  # probability of reaching the edge's limit from which a belt that walks on is rather put back by hand
 RESERVE_MM = 1.0  # kept between the pessimistic edge and edge_stop_mm
 OVERSHOOT = 3.0  # a first move may be expected to carry the belt past the middle by so many centre_mm
 
-Kind = Literal["fine", "let-walk", "unsure", "move", "out-of-reach"]
+Kind = Literal["fine", "let-walk", "unsure", "move", "out-of-reach", "heading-out"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,15 +208,16 @@ def safe(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float, snub_mm: floa
     return True
 
 
+def runs_out(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float) -> float:
+    """The probability that the edge is at its limit by the time the next move can be made."""
+    place = belt.ahead(rev, bounds.settle_revs + 3.0, infeed_mm, delay=0.0).infeed
+    room = bounds.edge_stop_mm - RESERVE_MM
+    return 1.0 - place.within(-room + bounds.edge_left_mm, room - bounds.edge_right_mm)
+
+
 def no_worse(belt: Belt, rev: float, bounds: Bounds, infeed_mm: float) -> bool:
     """For a belt that is heading for the edge anyway: the move makes reaching it less likely."""
-
-    def beyond(amount: float) -> float:
-        place = belt.ahead(rev, bounds.settle_revs + 3.0, amount, delay=0.0).infeed
-        room = bounds.edge_stop_mm - RESERVE_MM
-        return 1.0 - place.within(-room + bounds.edge_left_mm, room - bounds.edge_right_mm)
-
-    return beyond(infeed_mm) < 0.8 * beyond(0.0)
+    return runs_out(belt, rev, bounds, infeed_mm) < 0.8 * runs_out(belt, rev, bounds, 0.0)
 
 
 def lowest(cost: Callable[[float], float], cap_mm: float) -> float:
@@ -396,6 +398,8 @@ def _move(
         less = unit if abs(amount) > 1.01 * unit else takeups.nudge_mm
         amount = round(amount - np.sign(amount) * min(less, abs(amount)), 6)
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
+    if walks and runs_out(belt, rev, bounds, amount) > RISKED:
+        return Choice("heading-out", amount, alone, explain=explain)
     if not amount or not worth or (not preset and abs(before.centre) < 1.5 * before.spread):
         return Choice("unsure", holds=alone, explain=explain)
     slack = max(after.spread, LEAN * bounds.centre_mm) / max(abs(belt.effect(horizon).centre), 1e-6)

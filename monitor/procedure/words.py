@@ -41,6 +41,11 @@ CAUTION_CHECK = (
     "This program does not stop "
     "the conveyor, and its readings are no proof that it stands still."
 )
+CAUTION_BY_HAND = (
+    "Stop the conveyor with its own stop control, lock out, tag out, try to start, and release the tension before "
+    "hands go near belt or pulleys. Before a restart: all persons clear, guards on, warn, then start. "
+    "This program does not stop the conveyor, and its readings are no proof that it stands still."
+)
 CAUTION_LOCK = (
     "Stop and lock out before you tighten anything inside the guards. Guards back on, tools out, "
     "then restart."

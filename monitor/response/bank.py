@@ -73,6 +73,8 @@ RUN_BEHIND = 0.75  # ... and by which the other one lags behind
 UNREADY, UNREADY_REV = 0.08, 2.0  # scatter of the walk, as a share of its change, this long after a move
 FLAT = 0.15  # models that restore more slowly than this, per rev, are treated as walking
 PUT_ASIDE = 8.0  # log evidence that a reading put aside costs: about what a four-sigma miss would
+CREDIBLE = 1e-3  # share of the weight of all models of its sign from which a model counts
+CREDIBLE_SIGN = 1e-4  # ... and of all weight from which a sign does
 SWITCHING = 3e-4  # share of the prior mixed back at each revolution, so that no model is ever lost
 NEGLIGIBLE = 1e-6  # models lighter than this (by SWITCHING alone) are kept, but not asked what they expect
 ROWS = ("rate", "follow", "sign", "wander_mm", "prior", "x", "p", "log_weight")
@@ -227,20 +229,25 @@ class Bank:
             p = p - hp[:, :, None] * (hp / variance[:, None])[:, None, :]
             distance += miss**2 / variance
             log_spread += np.log(2.0 * math.pi * variance)
-        weight = self.weight
-        if self.doubtful == 0 and distance[weight > 1e-3].min() > 16.0 + 4.0 * len(readings):
-            self.doubtful = 1
+        if self.doubtful < 2 and distance[self._credible()].min() > 16.0 + 4.0 * len(readings):
+            self.doubtful += 1
             self.log_evidence -= PUT_ASIDE
-            return False
-        if self.doubtful == 1 and distance[weight > 1e-3].min() > 16.0 + 4.0 * len(readings):
-            self.doubtful = 2
-            self.log_evidence -= PUT_ASIDE
+            if self.doubtful == 1:
+                return False
             self.widen()
             return self.observe(infeed, drive)
         self.doubtful = 0
         self.x, self.p = x, 0.5 * (p + p.transpose(0, 2, 1))
         self._reweigh(-0.5 * (distance + log_spread))
         return True
+
+    def _credible(self) -> NDArray[np.bool_]:
+        """Models that count when it is asked whether any explains a reading: of either sign, a contrary machine with
+        very little weight as well, since only the next answer can tell that it is one.
+        """
+        weight = self.weight
+        share = np.where(self.sign < 0.0, weight[self.sign < 0.0].sum(), weight[self.sign > 0.0].sum())
+        return np.asarray((share > CREDIBLE_SIGN) & (weight > CREDIBLE * share))
 
     def _row(self, at_drive: bool) -> Array:
         row = np.zeros(N)

@@ -211,6 +211,10 @@ class PlainPulleys:
         self._belt.shift(by, by if drive_mm is None else drive_mm - self._belt.drive_mm)
         return self._belt.infeed_mm, self._belt.drive_mm
 
+    def put_back(self) -> None:
+        """The belt is put to the middle by hand, both pulleys by the same amount."""
+        self._belt.shift(-self._belt.infeed_mm, -self._belt.infeed_mm)
+
     def walk_mm_per_rev(self) -> float:
         """How far the belt walks each revolution once all transients are over."""
         ahead = copy.deepcopy(self._belt)
@@ -301,6 +305,11 @@ class Conveyor:
     def walk_mm_per_rev(self) -> float:
         """The walk that is left once all transients are over: nil on crowned pulleys."""
         return self._pulleys.walk_mm_per_rev() if isinstance(self._pulleys, PlainPulleys) else 0.0
+
+    def put_back(self) -> None:
+        """The belt is put to the middle by hand. Crowned pulleys take it to where they had it at once."""
+        if isinstance(self._pulleys, PlainPulleys):
+            self._pulleys.put_back()
 
     def _set_skew(self) -> None:
         self._pulleys.set_skew(self._adjusters.difference_mm("infeed"), self._adjusters.difference_mm("snub"))

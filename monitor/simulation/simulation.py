@@ -109,6 +109,10 @@ class Simulation:
         """The belt runs up within a second."""
         self._speed.start(self.t_s)
 
+    def put_back(self) -> None:
+        """The belt, stopped before, is put to the middle by hand."""
+        self._conveyor.put_back()
+
     def resting_place_mm(self) -> tuple[float, float] | None:
         """Where the belt comes to rest (infeed, drive) if nothing is moved any more; None: it walks on."""
         return self._conveyor.resting_place_mm()

@@ -261,6 +261,13 @@ class Conveyor:
     def move(self, where: str, side: str, amount_mm: float) -> None:
         self.screws[where, side].turn(amount_mm)
 
+    def put_back(self) -> None:
+        """The belt is stopped and put to the middle by hand; crowned pulleys take it back to where they had it."""
+        if self.kind == "flat":
+            shift = self.loop.y[0]
+            self.loop.y = self.loop.y - shift
+            self.loop.past = [(y - shift, rate) for y, rate in self.loop.past]
+
     def run_to(self, s: float) -> np.ndarray:
         """Advances to belt travel s; returns the mean true positions over that stretch."""
         total, n = np.zeros(2), 0
@@ -385,6 +392,7 @@ class Outcome:
     forecasts: int = 0
     causes: tuple[str, ...] = ()
     no_response: int = 0
+    put_back: int = 0
     trail: list[str] = field(default_factory=list)
 
 

@@ -15,7 +15,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from monitor.procedure import RunIn
-from monitor.records import Advice, MoveMade
+from monitor.procedure.phrases import HEADING_OUT
+from monitor.records import Advice, MoveMade, StageSaid
 from monitor.response import BeltAnswer
 from tests.known_truth.conveyors import Conveyor, Outcome, Technician, alarms_of
 
@@ -68,7 +69,13 @@ def run(seed: int, fault: str | None = None, careless: float = 0.0, most_revs: i
         if runin.verdict == "tracked":
             out.wrong_tracked = not truly_tracked(conveyor)
             break
-        if runin.advice and runin.advice.action == "check":
+        if runin.advice and runin.advice.why == HEADING_OUT:
+            conveyor.put_back()
+            out.put_back += 1
+            said = StageSaid(conveyor.rev * conveyor.rev_s, "watch", "enter")
+            for message in runin.on_entry(said, float(conveyor.rev)):
+                hear(message, technician, end, conveyor, out, last_move, settle)
+        elif runin.advice and runin.advice.action == "check":
             break
     out.verdict, out.action, out.revs = (
         runin.verdict,
@@ -226,6 +233,9 @@ def table(n: int, say: Callable[[str], None] = print, fixed: bool = True, first:
             f"edge past its stop {percent(sum(r.stop_by_move for r in beside), len(beside))}"
         )
     say(f"edge beyond its stop because of an advised move: {percent(sum(r.stop_by_move for r in runs), n)}")
+    say(
+        f"stopped and put back to the middle by hand, as advised: {percent(sum(r.put_back > 0 for r in runs), n)}"
+    )
     say(
         f"moves advised before the last had its revolutions: {sum(r.early for r in runs)}; "
         f"still settling by more than "

@@ -35,6 +35,15 @@ def test_intervals_hold_the_truth(runs: list) -> None:  # type: ignore[type-arg]
     assert sum(r.inside_95 for r in runs) >= 0.85 * sum(r.forecasts for r in runs)
 
 
+@pytest.mark.parametrize("seed", [150057, 150089])
+def test_a_belt_without_room_is_put_back_by_hand_before_a_bold_move(seed: int) -> None:
+    """A contrary and an ordinary belt that walk to the edge before it is known how strongly they answer."""
+    found = run(seed)
+    assert found.put_back == 1
+    assert found.verdict == "tracked"
+    assert not found.stop_by_move
+
+
 @pytest.mark.parametrize("fault", FAULTS)
 @pytest.mark.parametrize("seed", [1000, 1001])
 def test_what_no_move_can_track_is_named(fault: str, seed: int) -> None:

@@ -23,7 +23,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from monitor.pipeline import Pipeline
-from monitor.records import Advice, Event, Message, Revolution
+from monitor.procedure.phrases import HEADING_OUT
+from monitor.records import Advice, Event, Message, Revolution, StageSaid
 from monitor.settings import parse_station
 from monitor.simulation import Bump, Params, Simulation, make
 from monitor.simulation.mechanics import walk_per_rev_mm
@@ -34,6 +35,7 @@ from tests.known_truth.runin_table import percent
 MOST_REVS = 200.0
 STEP_S = 1.0
 REACH_MM = 25.0  # half of takeup_range_mm as the station files have it by default
+BY_HAND_S = 120.0  # for the belt to be put back to the middle while it stands
 STAYS_REVS = 6  # so long an advice to check must stand to count as the last word
 HABITS = {
     "careful": Habits(amount_spread=0.05),
@@ -113,6 +115,7 @@ class WireOutcome:
     forecasts: int = 0
     alarms: Counter[str] = field(default_factory=Counter)
     broken: int = 0
+    put_back: int = 0
     trail: list[str] = field(default_factory=list)
 
 
@@ -141,7 +144,7 @@ class Loop:
         self.technician = Technician(HABITS[kind], seed)
         self.rev_s = self.params.length_mm / 1000.0 / self.params.speed_mps
         self.last_move = -math.inf
-        self.slipped = False
+        self.slipped = self.stops = False
         self.awaited: list[float] = []
         self.out = WireOutcome(
             seed, not self.params.crowned, kind, self.params.direction < 0, can_be_tracked(self.params)
@@ -153,6 +156,9 @@ class Loop:
             self._work()
             for message in self.pipeline.feed(simulation.advance(STEP_S)):
                 self._hear(message)
+            if self.stops:
+                self.stops = False
+                self._put_back()
             if self.pipeline.verdict == "tracked" or self._given_up():
                 break
         out.verdict, out.revs = self.pipeline.verdict, simulation.revolutions
@@ -161,6 +167,20 @@ class Loop:
         if out.verdict == "tracked":
             out.wrong_tracked = not self._truly_tracked()
         return out
+
+    def _put_back(self) -> None:
+        """The belt is stopped, put back to the middle by hand, and started again."""
+        out, simulation = self.out, self.simulation
+        out.put_back += 1
+        simulation.stop_belt()
+        for message in self.pipeline.feed(simulation.advance(BY_HAND_S / 2)):
+            self._hear(message)
+        simulation.put_back()
+        self.pipeline.enter(StageSaid(simulation.t_s, "watch", "enter"))
+        for message in self.pipeline.feed(simulation.advance(BY_HAND_S / 2)):
+            self._hear(message)
+        simulation.start_belt()
+        self._note("put back to the middle by hand")
 
     def _given_up(self) -> bool:
         """The program stays with naming causes."""
@@ -191,6 +211,7 @@ class Loop:
         if isinstance(message, Advice):
             self.technician.hear(message, self.rev_s)
             self._note(f"  {message.action}: {message.why} [{message.explain}]")
+            self.stops = message.why == HEADING_OUT
             settle = self.params.settle_revs
             out.early += (
                 message.action == "move" and self.simulation.revolutions - self.last_move < settle - 0.1
@@ -254,6 +275,7 @@ def table(seeds: range, say: Callable[[str], None] = print) -> dict[str, float]:
     say(f"moves: median {np.median(moves):g}, 95th {np.percentile(moves, 95):g}, most {max(moves)}")
     say(f"edge past its stop after a move made as advised: {sum(r.stops > 0 for r in runs)}")
     say(f"... after one on the wrong side or not logged: {sum(r.slips > 0 for r in runs)}")
+    say(f"stopped and put back to the middle by hand, as advised: {sum(r.put_back > 0 for r in runs)}")
     say(f"moves advised too early: {sum(r.early for r in runs)} of {sum(r.moves for r in runs)}")
     inside, forecasts = sum(r.inside_95 for r in runs), sum(r.forecasts for r in runs)
     say(f"resting place or walk inside its 95 % interval: {percent(inside, forecasts)}")

@@ -131,6 +131,19 @@ def test_a_wrong_side_first_is_not_forgotten_when_the_second_answer_differs(stat
     assert not answer.sign_known
 
 
+def test_a_strong_answer_that_only_a_contrary_machine_explains_is_not_put_aside(station: Station) -> None:
+    """Ten times the first amount, made as logged: no reading is a glitch that an unlikely sign explains."""
+    rest_gain, rng = expected_gain(station) / 2.0, np.random.default_rng(12)
+    answer = BeltAnswer(station)
+    feed(answer, [float(-6.0 + 0.05 * rng.normal()) for _ in range(6)])
+    answer.move(6.2, "infeed", 0.5)  # made on the other side of a contrary machine
+    feed(answer, [-6.0 + 0.5 * rest_gain + 0.05 * rng.normal() for _ in range(5)], 7)
+    answer.move(11.2, "infeed", 5.0)
+    feed(answer, [-6.0 - 4.5 * rest_gain + 0.05 * rng.normal() for _ in range(5)], 12)
+    assert answer.answered == "unknown"
+    assert 0.05 < answer.contrary < 0.5
+
+
 def test_a_belt_that_comes_to_rest_is_told_from_one_that_walks(station: Station) -> None:
     answer = BeltAnswer(station)
     rng = np.random.default_rng(1)
