@@ -207,11 +207,11 @@ class Adviser:
         if bounds.edge_left_mm + bounds.edge_right_mm > 2.0 * self._station.limits.edge_warn_mm:
             why = "The edge snakes so far that no move can keep it clear of its limits."
             return self._stop(now, "belt", why, words.CAUSES_BELT)
-        if self._trim_first(now, bounds):
-            return self._trim(now, bounds)
         choice = steering.steer(self._belt, now.rev, bounds, self._takeups)
         if choice.kind == "heading-out":
             return phrases.heading_out(choice.explain), "steer", "The belt is heading for its edge."
+        if self._trim_first(now, bounds, choice):
+            return self._trim(now, bounds)
         if choice.kind in ("move", "out-of-reach"):
             return self._steer(now, choice, bounds)
         if choice.kind == "let-walk":
@@ -253,15 +253,18 @@ class Adviser:
             f"{belt.walks_on:.2f}; holds if left alone with p {steering.holds(belt, now.rev, bounds):.2f}"
         )
 
-    def _trim_first(self, now: Situation, bounds: steering.Bounds) -> bool:
-        """A belt that walks on, slowly and inside, whose offset between the pulleys leaves it too little room."""
+    def _trim_first(self, now: Situation, bounds: steering.Bounds, choice: steering.Choice) -> bool:
+        """A belt that walks on and will ride so far apart at the pulleys that the snub has to be moved, too: best
+        while it is inside or on its way there, since the move that stops it then puts right what the snub does.
+        """
         if not bounds.both or self._belt.walks_on <= 0.5 or not steering.gain_known(self._belt):
             return False
         window = steering.HOLD_WINDOW * bounds.centre_mm
         path = [self._belt.ahead(now.rev, revs).infeed.centre for revs in (0.0, bounds.settle_revs + 2.0)]
-        inside = max(abs(v) for v in path) <= window
-        offset = abs(steering.offset(self._belt, now.rev, bounds))
-        return inside and offset > steering.bridged_mm(self._belt, bounds, self._takeups)
+        on_its_way = choice.kind == "let-walk" and choice.arrives_rev > bounds.settle_revs + 1.0
+        if not on_its_way and max(abs(v) for v in path) > window:
+            return False
+        return trimming.trim(self._belt, now.rev, bounds, self._takeups, True).kind == "move"
 
     def _gets_there(self, now: Situation, bounds: steering.Bounds, where: MoveWhere) -> bool:
         """A belt that answered its last move, weakly but clearly, and can be brought in by what is left to move."""

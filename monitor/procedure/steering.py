@@ -11,6 +11,7 @@ alone is as likely to hold.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
@@ -26,9 +27,13 @@ HOLD_WINDOW = 0.85  # share of centre_mm the belt's expected path may use up; th
 WANDERED = 0.1  # of that rest, what is not needed any more when a hold is nearly over
 CONTENT = 0.8  # probability of holding from which the belt is left alone
 LEAN = 0.3  # share of centre_mm the infeed position may be off for the drive pulley's sake
-BRIDGED = 1.15  # offsets below this share of the window need no snub: both pulleys fit in
-TIGHT = 0.3  # ... and of a lively belt that walks on at least these
+BRIDGED = 1.5  # offsets above this share of the window need the snub: both pulleys do not fit in
+PLACED_MM = 0.4  # how inexactly a belt that walks is stopped at a place: wander, and the hand's delay
+MOST_TRIES = 20.0  # where it does not succeed at all
+SLOWLY = 0.5  # a belt outside is sent back so slowly that it holds on its way when that is at least so likely
+BACK = 0.3  # ... and then let go while it still is so likely
 HAND_MM = 0.03  # how inexactly a hand sets a screw (sd), as the answer's model has it
+HAND_SHARE = 0.1  # ... and a larger amount, as a share of it
 USEFUL = 0.1  # a move that is to stop a walk must make holding likelier by this
 LIKELY = 0.5  # ... and must probably succeed to be made where the infeed position would hold without it
 VAGUE = 0.7  # share of the window that a walk's spread may come to in a hold before the walk is acted upon
@@ -38,10 +43,11 @@ RETURN_REV = (
 )
 ASIDE = 2  # steps to each side of the one that would null a walk that are weighed, too
 LINGER = 0.004  # probability of holding that a revolution of waiting must be worth
-HOPELESS = 0.1  # probability of holding below which a belt that is inside is moved all the same
+HOPELESS = 0.03  # probability of holding below which a belt that is inside is moved all the same
 WORTH = 0.6  # a move must bring the expected square below this share of what leaving alone gives
 LATENCY_REV = 0.7  # between advice and the move being made: a walk to the screw and a wrench
 KNOWN_CV = 0.4  # gain counts as known when its spread is below this share of it
+KNOWN = 0.68  # ... or, of a belt that walks on, when it lies so near its mean with this probability
 LARGEST = 10.0  # known gain: at most this many usual moves at once
 UNREACHABLE = (
     0.1  # probability of reaching the window with all that the take-up has left, below which it is told
@@ -99,16 +105,24 @@ def standing_window(bounds: Bounds) -> float:
 
 
 def holds(
-    belt: Belt, rev: float, bounds: Bounds, infeed_mm: float = 0.0, delay_rev: float = LATENCY_REV
+    belt: Belt,
+    rev: float,
+    bounds: Bounds,
+    infeed_mm: float = 0.0,
+    delay_rev: float = LATENCY_REV,
+    comes_rev: float = 0.0,
 ) -> float:
     """The probability that the belt stays in the window until the hold is over.
 
     Left alone, the hold goes on that runs already; a move, made after delay_rev, starts a new one when it has
-    taken effect.
+    taken effect. Either begins comes_rev later where the belt has to walk into the window first.
     """
-    half = HOLD_WINDOW * bounds.centre_mm if infeed_mm else standing_window(bounds) * bounds.centre_mm
-    delay, start_rev = (delay_rev, delay_rev + bounds.settle_revs) if infeed_mm else (0.0, 0.0)
-    revs = bounds.hold_revs if infeed_mm else bounds.hold_left_revs
+    anew = infeed_mm or comes_rev
+    half = HOLD_WINDOW * bounds.centre_mm if anew else standing_window(bounds) * bounds.centre_mm
+    delay, start_rev = (
+        (delay_rev, delay_rev + bounds.settle_revs + comes_rev) if infeed_mm else (0.0, comes_rev)
+    )
+    revs = bounds.hold_revs if anew else bounds.hold_left_revs
     both = bounds.both and abs(offset(belt, rev, bounds)) < BRIDGED * half
     least = 1.0
     for share in (0.0, 0.5, 1.0):
@@ -150,34 +164,39 @@ def telling_mm(bounds: Bounds, effect: Mixture, away_mm: float, untouched: bool)
     return float(np.clip(harmless, bounds.move_mm, LARGEST * bounds.move_mm))
 
 
-def nulling(belt: Belt, rev: float, snub_mm: float = 0.0) -> float:
-    """The move at the infeed pulley that will stop a belt that walks on, once the snub was moved by snub_mm."""
-    if belt.walks_on <= 0.5 or not gain_known(belt):
-        return 0.0
-    return -belt.ahead(rev, 0.1, 0.0, snub_mm).walk.centre / belt.gain.centre
-
-
 def offset(belt: Belt, rev: float, bounds: Bounds) -> float:
     """How far to the right of its infeed position the belt will ride at the drive pulley, once it is stopped:
     a skew that walks the belt also sets it askew between the pulleys, so stopping the walk changes the offset.
     """
     if not bounds.both:
         return 0.0
-    ahead = belt.ahead(rev, bounds.settle_revs + 2.0, nulling(belt, rev))
+    if belt.walks_on > 0.5 and gain_known(belt):
+        return belt.standing_offset().centre
+    ahead = belt.ahead(rev, bounds.settle_revs + 2.0)
     return ahead.drive.centre - ahead.infeed.centre
 
 
-def bridged_mm(belt: Belt, bounds: Bounds, takeups: TakeUps) -> float:
-    """The largest offset between the pulleys that may stay: both then fit into the window through a hold.
+def tries(belt: Belt, bounds: Bounds, takeups: TakeUps, offset_mm: float, walk: float = 0.0) -> float:
+    """How many moves at the infeed pulley it takes, on average, until a belt that walks on is stopped so well that
+    it stays in the window at both pulleys through a hold, if it rides offset_mm apart there.
 
-    Of a belt that walks on, the walk that a wrench leaves behind needs its part of the window, too.
+    The walk that is left after a move scatters by what a wrench and a hand leave of it, after the first move also
+    by a share of the walk it stops; the place where the belt is stopped scatters by its wander.
     """
-    half = HOLD_WINDOW * bounds.centre_mm
-    if belt.walks_on <= 0.5:
-        return 0.9 * half
-    fineness = np.hypot(unit_mm(belt, bounds, takeups) / np.sqrt(12.0), HAND_MM)
-    sweep = abs(belt.gain.centre) * fineness * bounds.hold_revs
-    return float(np.clip(2.0 * half - sweep, TIGHT * half, BRIDGED * half))
+    room = HOLD_WINDOW * bounds.centre_mm - 0.5 * abs(offset_mm)
+    if room < (1.0 - 0.5 * BRIDGED) * HOLD_WINDOW * bounds.centre_mm:
+        return MOST_TRIES
+    gain = belt.gain
+    left = abs(gain.centre) * math.hypot(unit_mm(belt, bounds, takeups) / math.sqrt(12.0), HAND_MM)
+    share = math.hypot(HAND_SHARE, gain.spread / abs(gain.centre))
+
+    def succeeds(walk_left: float) -> float:
+        fits = math.erf(room / math.hypot(0.5 * walk_left * bounds.hold_revs, PLACED_MM) / math.sqrt(2.0))
+        shown = math.erf(0.8 * bounds.margin_mm_per_rev / max(walk_left, 1e-9) / math.sqrt(2.0))
+        return min(fits, shown)
+
+    first, later = succeeds(math.hypot(left, share * walk)), max(succeeds(left), 1e-3)
+    return min(1.0 + (1.0 - first) / later, MOST_TRIES)
 
 
 def goal(belt: Belt, rev: float, bounds: Bounds) -> float:
@@ -242,9 +261,17 @@ def _best(belt: Belt, rev: float, revs: float, cap_mm: float, unit_mm: float, go
 
 
 def gain_known(belt: Belt) -> bool:
-    """Whether it is known well enough how far a move sends this belt."""
+    """Whether it is known well enough how far a move sends this belt.
+
+    Of a belt that walks on, also while something unlikely is still weighed that widens the spread.
+    """
+    if not belt.sign_known:
+        return False
     effect = belt.effect(APPROACH_REV)
-    return belt.sign_known and effect.spread < KNOWN_CV * abs(effect.centre)
+    half = KNOWN_CV * abs(effect.centre)
+    if effect.spread < half:
+        return True
+    return belt.walks_on > 0.5 and effect.within(effect.centre - half, effect.centre + half) > KNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,20 +292,38 @@ def stopping(belt: Belt, rev: float, bounds: Bounds, unit: float, clear_walk: bo
     walk, gain = belt.ahead(rev, 0.0).walk.centre, belt.gain.centre
     middle_mm, half_hold = goal(belt, rev, bounds), bounds.settle_revs + 0.5 * bounds.hold_revs
     exact = -walk / gain / unit
-    best = Stop(0.0, np.inf, 0.0)
+    best, worth = Stop(0.0, np.inf, 0.0), -LINGER * PATIENCE_REV
     for steps in range(int(np.floor(exact)) - ASIDE, int(np.ceil(exact)) + ASIDE + 1):
         amount = round(steps * unit, 4)
         if not amount:
             continue
-        in_revs = LATENCY_REV
+        mid_hold = belt.ahead(rev, half_hold, amount, delay=0.0)
+        short_mm, on_walk = middle_mm - mid_hold.infeed.centre, mid_hold.walk.centre
+        stops = []
         if clear_walk:
-            mid_hold = belt.ahead(rev, half_hold, amount, delay=0.0).infeed.centre
-            in_revs = (middle_mm - mid_hold) / walk
-        delay = float(np.clip(in_revs, LATENCY_REV, PATIENCE_REV))
-        stop = Stop(amount, in_revs, holds(belt, rev, bounds, amount, delay))
-        if stop.holds - LINGER * delay > best.holds - LINGER * min(max(best.in_revs, 0.0), PATIENCE_REV):
-            best = stop
+            in_revs = short_mm / walk
+            delay = float(np.clip(in_revs, LATENCY_REV, PATIENCE_REV))
+            stops.append((Stop(amount, in_revs, holds(belt, rev, bounds, amount, delay)), delay))
+        comes = min(short_mm / on_walk, PATIENCE_REV) if short_mm * on_walk > 0.0 else 0.0
+        if comes > 1.0 or not clear_walk:
+            odds = holds(belt, rev, bounds, amount, LATENCY_REV, comes)
+            if odds > SLOWLY or comes <= 1.0:
+                stops.append((Stop(amount, LATENCY_REV, odds), LATENCY_REV + comes))
+        for stop, lasts in stops:
+            if stop.holds - LINGER * lasts > worth:
+                best, worth = stop, stop.holds - LINGER * lasts
     return best
+
+
+def comes_back(belt: Belt, rev: float, bounds: Bounds) -> tuple[float, float]:
+    """Of a belt outside the window that walks back slowly: in how many revolutions it crosses the window so that a
+    hold fits in, and how likely it then holds. (0, 0) of any other.
+    """
+    mid_hold = belt.ahead(rev, 0.5 * bounds.hold_revs)
+    short_mm, walk = goal(belt, rev, bounds) - mid_hold.infeed.centre, mid_hold.walk.centre
+    if not 0.0 < short_mm * walk < PATIENCE_REV * walk**2:
+        return 0.0, 0.0
+    return short_mm / walk, holds(belt, rev, bounds, comes_rev=short_mm / walk)
 
 
 def steer(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
@@ -300,6 +345,9 @@ def steer(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
         vague = walk.spread * bounds.hold_revs > VAGUE * HOLD_WINDOW * bounds.centre_mm
         if inside and staying and (vague or alone > HOPELESS):
             return Choice("unsure", holds=alone)
+        comes_rev, odds = (0.0, 0.0) if inside else comes_back(belt, rev, bounds)
+        if odds > BACK:
+            return Choice("let-walk", holds=odds, arrives_rev=max(comes_rev, 1.0))
         stop = stopping(belt, rev, bounds, unit_mm(belt, bounds, takeups), clear_walk)
         if content and stop.holds < LIKELY:
             return Choice("unsure", holds=alone)

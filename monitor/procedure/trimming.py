@@ -7,6 +7,8 @@ that will have to follow, and never so large that the edge could come to its lim
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from monitor.procedure.belt import Belt
@@ -14,19 +16,22 @@ from monitor.procedure.steering import (
     CONTENT,
     HOLD_WINDOW,
     LATENCY_REV,
-    TIGHT,
     UNREACHABLE,
     Bounds,
     Choice,
-    bridged_mm,
     lowest,
-    nulling,
     safe,
     standing_window,
     telling_mm,
+    tries,
     within_reach,
 )
 from monitor.procedure.takeups import TakeUps
+
+PRICE = (
+    1.25  # moves that a move at the snub must save: itself, and that it may have to be followed by another
+)
+WALK_REV = 0.7  # a walk of 1 mm per revolution weighs as much as so many mm between the pulleys
 
 
 def stays(belt: Belt, rev: float, bounds: Bounds) -> float:
@@ -36,34 +41,56 @@ def stays(belt: Belt, rev: float, bounds: Bounds) -> float:
     return min(place.within(-half, half) for place in path)
 
 
+def set_over(belt: Belt, rev: float, snub_mm: float, bounds: Bounds, takeups: TakeUps) -> tuple[float, float]:
+    """Of a belt that walks on: the move at the snub, at most snub_mm, that is to bring both pulleys together, and how
+    many moves at the infeed pulley it saves on average. Signed mm, 0 when none helps.
+
+    A snub that steers gives the belt a walk, too, and a fast one is not stopped well in one move.
+    """
+
+    def apart_and_walk(amount: float) -> tuple[float, float]:
+        """Expected squares."""
+        walk = belt.ahead(rev, LATENCY_REV + 1.0, 0.0, amount, LATENCY_REV).walk
+        return belt.standing_offset(amount).square, walk.square
+
+    def needs(amount: float) -> float:
+        apart, walk = apart_and_walk(amount)
+        return tries(belt, bounds, takeups, math.sqrt(apart), math.sqrt(walk))
+
+    best = lowest(lambda a: float(np.dot(apart_and_walk(a), (1.0, WALK_REV**2))), snub_mm)
+    unit = takeups.step_mm if abs(best) >= takeups.step_mm else takeups.nudge_mm
+    have_mm = takeups.difference_mm("snub")
+    amount = round(round(best / unit) * unit, 4)
+    amount = float(np.clip(amount, -bounds.reach_mm - have_mm, bounds.reach_mm - have_mm))
+    return amount, needs(0.0) - needs(amount)
+
+
 def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) -> Choice:
     """What to do at the snub now: the drive pulley's position counts. known: the snub has answered before.
 
     Of a belt that walks on only the offset between the pulleys counts, as it will be when the move at the infeed
     pulley that the snub's own walk calls for has been made, too.
     """
+    if belt.walks_on > 0.5:
+        return _bring_together(belt, rev, bounds, takeups)
     horizon = bounds.settle_revs + 2.0
-    walks = belt.walks_on > 0.5
 
     def expected(amount: float) -> tuple[float, float]:
-        """Position at the drive pulley, or offset, and what it costs."""
-        ahead = belt.ahead(rev, horizon, nulling(belt, rev, amount) if walks else 0.0, amount, LATENCY_REV)
-        drive = ahead.drive
-        place = drive.centre - (ahead.infeed.centre if walks else 0.0)
-        return place, drive.spread**2 + place**2
+        """Position at the drive pulley, and its expected square."""
+        drive = belt.ahead(rev, horizon, 0.0, amount, LATENCY_REV).drive
+        return drive.centre, drive.square
 
     place, square = expected(0.0)
     explain = f"drive pulley {place:+.2f} mm (sd {(square - place**2) ** 0.5:.2f}) in {horizon:.1f} rev"
     if stays(belt, rev, bounds) >= CONTENT:
         return Choice("fine", explain=explain)
     inside = abs(belt.ahead(rev, horizon).drive.centre) <= HOLD_WINDOW * bounds.centre_mm
-    fits = walks and abs(place) < TIGHT * bounds.centre_mm
-    if abs(place) <= bridged_mm(belt, bounds, takeups) and (inside or fits):
+    if abs(place) <= 0.9 * HOLD_WINDOW * bounds.centre_mm and inside:
         return Choice("fine", explain=explain)
     have_mm = takeups.difference_mm("snub")
     reach = (-bounds.reach_mm - have_mm, bounds.reach_mm - have_mm)
     cap = telling_mm(bounds, belt.snub_effect, place, takeups.untouched("snub"))
-    if known and within_reach(belt, rev, bounds, takeups, "snub") < UNREACHABLE and not walks:
+    if known and within_reach(belt, rev, bounds, takeups, "snub") < UNREACHABLE:
         return Choice("out-of-reach", cap, explain=explain)
     for unit, most in (
         (takeups.step_mm, cap),
@@ -79,3 +106,20 @@ def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) 
         if amount and expected(amount)[1] <= 0.85 * square:
             return Choice("move", round(amount, 4), explain=explain)
     return Choice("unsure", explain=explain)
+
+
+def _bring_together(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) -> Choice:
+    """Of a belt that walks on: the move at the snub that saves more moves at the infeed pulley than it costs."""
+    apart = belt.standing_offset()
+    explain = f"once stopped, {apart.centre:+.2f} mm (sd {apart.spread:.2f}) between the pulleys"
+    if stays(belt, rev, bounds) >= CONTENT:
+        return Choice("fine", explain=explain)
+    cap = telling_mm(bounds, belt.snub_effect, apart.centre, takeups.untouched("snub"))
+    amount, saved = set_over(belt, rev, cap, bounds, takeups)
+    if saved < PRICE or not amount:
+        return Choice("fine", explain=explain)
+    while amount and not safe(belt, rev, bounds, 0.0, amount):
+        unit = takeups.step_mm if abs(amount) > 1.01 * takeups.step_mm else takeups.nudge_mm
+        amount = round(amount - np.sign(amount) * min(unit, abs(amount)), 6)
+    explain += f"; a move at the snub saves {saved:.1f} others"
+    return Choice("move", round(amount, 4), explain=explain) if amount else Choice("unsure", explain=explain)

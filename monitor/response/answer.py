@@ -272,6 +272,26 @@ class BeltAnswer:
         bank = self._best
         return Mixture(bank.weight, bank.x[:, E], np.sqrt(bank.p[:, E, E]))
 
+    def standing_offset(self, snub_mm: float = 0.0) -> Mixture:
+        """How far to the right of its infeed position, mm, the belt will ride at the drive pulley once the infeed
+        pulley was set so that it walks no more, the snub having been moved by snub_mm before.
+
+        For models that walk on the take-up difference that stops them is -(f + g v) / b, where f, g and b are not
+        known for certain: to first order their errors go with the offset's own.
+        """
+        bank = self._best
+        v = bank.snub_mm + snub_mm
+        walks = bank.rate < FLAT
+        f, b, g, m = (bank.x[:, i] for i in (F, B, G, M))
+        stops = np.where(walks, -(f + g * v) / b, bank.infeed_mm)
+        row = np.zeros_like(bank.x)
+        row[:, D0], row[:, E], row[:, M] = 1.0, v, stops
+        mean = (row * bank.x).sum(axis=1)
+        share = np.where(walks, -m / b, 0.0)
+        row[:, F], row[:, G], row[:, B] = share, share * v, share * stops
+        variance = np.einsum("ni,nij,nj->n", row, bank.p, row)
+        return Mixture(bank.weight, mean, np.sqrt(np.maximum(variance, 1e-10)))
+
     @property
     def sign_known(self) -> bool:
         """True once it is clear which way this belt answers."""

@@ -304,3 +304,26 @@ def test_a_crowned_pulley_runs_ahead_less_the_more_it_restores(crown_per_rev: fl
     (rest, jump, rate), _ = curve_fit(model, s[late], np.array(places)[late], p0=guess)
     gain = rest * rate  # mm of walk per rev at first, as the models have it
     assert jump / gain == pytest.approx(RUN_AHEAD * math.exp(-rate), abs=0.05)
+
+
+@pytest.mark.parametrize(("first_mm", "second_mm"), [(0.5, -0.2), (-0.4, 0.9)])
+def test_offset_once_stopped_is_foretold_while_the_belt_walks(
+    station: Station, first_mm: float, second_mm: float
+) -> None:
+    """A belt that walks by 0.8 - 1.6 u mm/rev and rides 2.5 + 1.6 u mm apart at take-up difference u: stopped, 3.3."""
+    answer, rng = BeltAnswer(station), np.random.default_rng(3)
+    y, difference_mm, rev = 4.0, 0.0, 0
+    for move_mm in (0.0, first_mm, second_mm):
+        if move_mm:
+            answer.move(rev + 0.01, "infeed", -move_mm)
+            difference_mm += move_mm
+        for _ in range(5):
+            rev += 1
+            y += 0.8 - 1.6 * difference_mm
+            drive = y + 2.5 + 1.6 * difference_mm
+            seen = rng.normal(0.0, 0.05, 2)
+            answer.observe(float(rev), (y + seen[0], 0.05), (drive + seen[1], 0.05))
+    apart = answer.standing_offset()
+    assert apart.centre == pytest.approx(3.3, abs=0.3)
+    assert abs(apart.centre - 3.3) < 2.5 * apart.spread
+    assert answer.standing_offset(1.0).spread > 2.0 * apart.spread  # a snub that was never moved
