@@ -35,9 +35,9 @@ def test_intervals_hold_the_truth(runs: list) -> None:  # type: ignore[type-arg]
     assert sum(r.inside_95 for r in runs) >= 0.85 * sum(r.forecasts for r in runs)
 
 
-@pytest.mark.parametrize("seed", [150057, 150089])
+@pytest.mark.parametrize("seed", [150057, 140229])
 def test_a_belt_without_room_is_put_back_by_hand_before_a_bold_move(seed: int) -> None:
-    """A contrary and an ordinary belt that walk to the edge before it is known how strongly they answer."""
+    """Contrary belts that walk to the edge before it is known how strongly they answer."""
     found = run(seed)
     assert found.put_back == 1
     assert found.verdict == "tracked"
