@@ -49,6 +49,7 @@ STEP_BINS = 2  # live bins to a step of the walk estimator
 BOTH_EVIDENCE = 4.0  # log likelihood ratio at the other pulley that makes a walk doubted until the next mark
 BOTH_REV = 0.4  # ... or a walk there that began no longer ago than this
 MISFIT = 2.5  # mean squared innovation from which a line does not explain the readings: travel may be wrong
+LEFT_OUT = 0.5  # share of its bins that were left out from which a line shows nothing, for the same reason
 BOTH_JUMP_REV = 0.5  # both pulleys' lines seldom jump within so short a travel: travel that is wrong does it
 LOST_REV = 0.5  # after the mark is due, revolutions: it will not come
 BIN_SAMPLES = 10.0  # typical samples of a live bin, for what a standing belt shows
@@ -71,7 +72,9 @@ PUT_RIGHT_MM = 0.2  # a swing whose amplitude changes by more had left itself in
 RUNOUT_TURNS = 12  # turns that a profile freed of run-out is made of
 FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
-STATION_SHARE = 0.25  # a slow change of speed displaces stations within a turn by about this share of it
+STATION_SHARE = (
+    0.1  # a change of speed within a turn displaces its stations by this share of its spread, as measured
+)
 GRID_SLIP_REV = 0.0005  # travel known no better than this within a bin
 DEFAULT_NOISE_MM = 0.2  # white noise of a sample before it is measured
 LENGTH_SPREAD = 0.015  # relative error of the length in a station file, one standard deviation
@@ -537,7 +540,10 @@ class BeltWatch:
             if isinstance(f, Passage):
                 continue
             if f.name == "walk-begins":
-                self._doubted[pulley] = (self._doubt_until(pulley, f, live), f)
+                until = self._doubt_until(pulley, f, live)
+                if pulley in self._doubted:  # the walk that waits changed: it began when it began
+                    f = replace(f, u_onset=self._doubted[pulley][1].u_onset)
+                self._doubted[pulley] = (until, f)
             elif f.name == "walk-ends":
                 self._doubted.pop(pulley, None)
                 self._drift(live.end_us, pulley, f)
@@ -564,7 +570,7 @@ class BeltWatch:
         )
         since_us = live.end_us - (u - f.u_onset) * self.tracker.turn_us
         walk = self.walks[pulley]
-        wrong = walk.misfit > MISFIT or self.motion.seems_still(since_us)
+        wrong = walk.misfit > MISFIT or walk.left_out > LEFT_OUT or self.motion.seems_still(since_us)
         wrong = wrong or self.motion.might_have_changed(
             walk.s2_mm2, walk.kappa_per_rev, self.tracker.turn_us, self._reading_of
         )

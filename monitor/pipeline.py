@@ -63,7 +63,7 @@ TOGETHER_REV = 1.0  # walks at both pulleys that began this near to each other h
 UNLOGGED_MOVES = (
     2.0  # revolutions of a walk at the limit: what shifts the belt by less is no move of a take-up
 )
-UNLOGGED_REV = 1.7  # a walk that breaks off sooner was the belt's answer to a move, not a drift
+UNLOGGED_REV = 2.0  # a walk that breaks off sooner was the belt's answer to a move, not a drift
 
 
 class Pipeline:

@@ -60,6 +60,13 @@ class OnsetSums:
         """A and B of all onsets, (2, ages), to go back to."""
         return self._strip[:, self._at : self._at + self.ages].copy()
 
+    def apart(self) -> OnsetSums:
+        """The same sums, to go on with apart."""
+        other = OnsetSums(self.ages)
+        other.known, other._signature = self.known, self._signature
+        other._strip[:, other._at :] = self._strip[:, self._at : self._at + self.ages]
+        return other
+
     def go_back(self, sums: NDArray[np.float64], bins: int) -> None:
         """What the last bins added since that copy is taken back; the onsets stay as old as they are."""
         now = self._strip[:, self._at : self._at + self.ages]

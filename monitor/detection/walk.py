@@ -27,12 +27,13 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ..numerics.wander import LineFilter, LineFit, fit_line, fit_wander
+from ..numerics.wander import LineFilter, LineFit, fit_line
+from ..numerics.wander_posterior import WanderPosterior
 from .onsets import OnsetSums
 
 AGES = 96  # onsets looked at, bins: 1.5 revolutions
 GATE = 4.0  # innovations beyond this many standard deviations are a section, not the belt
-LOG_RATIO_RAISE = 6.4  # log likelihood ratio that raises; DEVELOPERS.md has the false alarms that go with it
+LOG_RATIO_RAISE = 5.6  # log likelihood ratio that raises; DEVELOPERS.md has the false alarms that go with it
 NIL_SHARE = 0.3  # of drift_mm_per_rev: a walk below that is no walk, however long it lasts
 PROVING_SIGMAS = 5.0  # a new line is a walk when it is this far above half the limit
 LOG_RATIO_KINK = 6.0  # the same for a change of a walk under way
@@ -42,24 +43,26 @@ SECTION_MM = (
     1700.0  # a section is seldom longer; an onset must be older than this much belt (within AGE_LIMITS)
 )
 AGE_LIMITS_REV = (0.12, 0.25)
+LINE_FITS = 1.5  # mean squared innovation up to which a line explains what is out
 NO_LINE = 3.0  # mean squared innovation from which a line explains nothing
-LEAST_NOISE_MM2 = 1e-6  # of a step, mm2
 USUAL_NOISE_MM2 = 0.05**2  # of a step, before any was seen
-NIL_SIGMAS = 1.2  # a walk is over when it is shown to be below the limit by so many standard deviations
+STILL_WALKS = 0.08  # a walk is over when it is above the limit with no more than this probability
+STEADY_ODDS = 0.5  # a line just begun is steady as against walks, beforehand
+LOG_RATIO_ENDED = 4.0  # the same for a walk that ended: a likely thing, after some revolutions of it
 OUTLIER_CHI2 = 9.0  # a squared innovation counts no more than this toward the misfit of a line
 RETURN_GATE = 2.0  # after a section, readings count again from this many standard deviations on
 LONGEST_SECTION_MM = (
     2600.0  # readings that stay out for longer than this are the whole belt (within RUN_LIMITS)
 )
 RUN_LIMITS_REV = (0.18, 0.35)
+REFRESH = 8  # steps after which a line that walks gets a new signature of a change
 LEAD_LIMIT = 16  # ... unless nothing was heard for so many steps just before it
 LEAD_BINS = 3  # steps before a section that are left out with it: its soft beginning
 COMING_BACK = 0.6  # share of the peak below which a departure is on its way back and gets half as long again
 MEMORY_TURNS = 40.0  # turns over which the wander learnt forgets
-PRIOR_WANDER_MM = (
-    0.12  # a belt's wander before it is learnt (common practice, no source): one standard deviation
+PRIOR_WANDER_LENGTH_MM = (
+    6500.0  # travel over which a belt's wander decays to 1/e (common practice, no source)
 )
-PRIOR_WANDER_LENGTH_MM = 6500.0  # and the travel over which it decays to 1/e
 Q_LEVEL = 0.03**2  # mm2/rev: slow change of a steady level
 STEADY_SLOPE_SE = 0.08  # mm/rev: creep of a belt that counts as steady
 KINK_SLOPE_SE = 4.0  # times drift_mm_per_rev: prior spread of a walk just found
@@ -108,12 +111,8 @@ class WalkEstimator:
         self._run_max = bins_per_rev * min(
             max(LONGEST_SECTION_MM / length_mm, RUN_LIMITS_REV[0]), RUN_LIMITS_REV[1]
         )
-        self.s2_mm2 = PRIOR_WANDER_MM**2
-        self.kappa_per_rev = length_mm / PRIOR_WANDER_LENGTH_MM
-        self._kappa_prior = self.kappa_per_rev
-        self._structure = [
-            0.0
-        ] * 5  # mean squared differences over three lags, weights, their squares; summed
+        self._wander = WanderPosterior(length_mm / PRIOR_WANDER_LENGTH_MM, bins_per_rev, MEMORY_TURNS)
+        self.s2_mm2, self.kappa_per_rev = self._wander.estimate()
         self.state: State = "proving"
         self.filter: LineFilter | None = None
         self.u_segment = 0.0  # travel where the present line begins
@@ -125,10 +124,15 @@ class WalkEstimator:
         self._before: deque[tuple[LineFilter, NDArray[np.float64], int]] = deque(maxlen=LEAD_BINS)
         self._steps = 0  # bins seen so far
         self._tail = 0  # bins after a section that are still left out
-        self._misfit = [0.0, 0.0]  # sum of squared innovations since the line began, and their number
+        self._misfit = [
+            0.0,
+            0.0,
+            0.0,
+        ]  # sum of squared innovations since the line began, their number, and bins left out of it
         self._run: list[
             tuple[float, float, float, float]
         ] = []  # gated bins under way: u_start, u_end, departure, r
+        self._shadow: tuple[LineFilter, OnsetSums]  # line and sums during a run, as if it were the whole belt
         self._settle_until = math.nan
         self.onset_u = math.nan
         self.evidence = 0.0  # best log ratio of the last bin
@@ -144,15 +148,35 @@ class WalkEstimator:
 
     def _begin(self, u: float, slope_se: float, state: State) -> None:
         """A new line from travel u on, through the points kept since then."""
+        f, misfit = self._line(u, slope_se)
+        self.filter = f
+        self._misfit = misfit
+        self.state = state
+        self.u_segment = u
+        self._slope_se = slope_se
+        while self.segments and self.segments[-1][0] >= u:
+            self.segments.pop()
+        self.segments.append((u, f.w if f is not None else 0.0))
+        self._forget_ages()
+
+    def _line(
+        self, u: float, slope_se: float, held: dict[float, float] | None = None
+    ) -> tuple[LineFilter | None, list[float]]:
+        """A line through the points since travel u, and its misfit. Outliers do not count in full.
+
+        held: readings, by travel, that were left out; with them all count in full.
+        """
+        strict, held = held is not None, held or {}
         f: LineFilter | None = None
-        chi2, count = 0.0, 0.0
+        chi2, count, out = 0.0, 0.0, 0.0
         for p in self._points:
             if p.u <= u:
                 continue
+            r = held.get(p.u, p.r)
             if f is None:
-                if p.r == p.r:
+                if r == r:
                     f = LineFilter(
-                        p.r,
+                        r,
                         0.0,
                         0.0,
                         4.0 * self.s2_mm2 + p.noise + 0.25,
@@ -163,24 +187,18 @@ class WalkEstimator:
                         self.s2_mm2,
                     )
                     expected, variance = f.expect(p.noise)
-                    f.update(p.r - expected, variance)
+                    f.update(r - expected, variance)
                 continue
             f.predict(p.du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
-            if p.r == p.r:
+            out += r != r
+            if r == r:
                 expected, variance = f.expect(p.noise)
                 count += 1.0
-                chi2 += min((p.r - expected) ** 2 / variance, OUTLIER_CHI2)
-                if abs(p.r - expected) <= GATE * math.sqrt(variance):
-                    f.update(p.r - expected, variance)
-        self.filter = f
-        self._misfit = [chi2, count]
-        self.state = state
-        self.u_segment = u
-        self._slope_se = slope_se
-        while self.segments and self.segments[-1][0] >= u:
-            self.segments.pop()
-        self.segments.append((u, f.w if f is not None else 0.0))
-        self._forget_ages()
+                surprise = (r - expected) ** 2 / variance
+                chi2 += surprise if strict else min(surprise, OUTLIER_CHI2)
+                if strict or surprise <= GATE * GATE:
+                    f.update(r - expected, variance)
+        return f, [chi2, count, out]
 
     def _forget_ages(self) -> None:
         self._onsets.clear()
@@ -233,10 +251,14 @@ class WalkEstimator:
             self._misfit[1] += 1.0
         gate = RETURN_GATE if self._run else GATE
         if reading_mm != reading_mm or abs(innovation) > gate * math.sqrt(variance):
+            self._shade(f, du, reading_mm, noise_mm2)
             if reading_mm == reading_mm:
                 self._run.append((u_start, u_end, innovation, reading_mm))
                 if self._stays_out():
                     return self._jump()
+                turned = self._walks_out()
+                if turned is not None:
+                    return turned
                 self._points[-1] = _Point(u_end, du, math.nan, noise_mm2)
             self._onsets.add(math.nan)
             if len(self._run) == 2:
@@ -301,13 +323,51 @@ class WalkEstimator:
         peak = max(run, key=lambda b: abs(b[2]))
         return Passage(run[0][0], run[-1][1], 0.5 * (peak[0] + peak[1]), peak[2])
 
-    def _jump(self) -> list[WalkFinding | Passage]:
-        """Out for longer than any section: the whole belt moved, suddenly."""
-        u = self._run[0][0]
-        out = {b[1]: b[3] for b in self._run}
+    def _shade(self, f: LineFilter, du: float, reading_mm: float, noise_mm2: float) -> None:
+        """Go on with the line, and the sums of onsets, as if what is out were the whole belt."""
+        if self._run:
+            shadow, sums = self._shadow
+            shadow.predict(du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
+        elif reading_mm == reading_mm:
+            shadow, sums = self._shadow = (f.copy(), self._onsets.apart())
+        else:
+            return
+        expected, variance = shadow.expect(noise_mm2)
+        sums.add((reading_mm - expected) / math.sqrt(variance))
+        if reading_mm == reading_mm:
+            shadow.update(reading_mm - expected, variance)
+
+    def _walks_out(self) -> list[WalkFinding | Passage] | None:
+        """Is what is out the whole belt that walks? Not when it is on its way back, nor where no line explains it.
+
+        An onset is older than the rise of a section takes, which bends over before that.
+        """
+        run = self._run
+        if self.state not in ("steady", "drifting") or len(run) % 2:
+            return None
+        if abs(run[-1][2]) < COMING_BACK * max(abs(b[2]) for b in run):
+            return None
+        shadow, sums = self._shadow
+        _, age = self._onset_age(sums, shadow)
+        if age is None:
+            return None
+        out = {b[1]: b[3] for b in run}
+        line, (chi2, count, _) = self._line(self._onset(age), KINK_SLOPE_SE * self._w1, out)
+        if line is None or chi2 > LINE_FITS * count or (self.state == "steady" and abs(line.w) < self._w1):
+            return None
+        self._put_back(out)
+        return self._turn_to(age)
+
+    def _put_back(self, out: dict[float, float]) -> None:
+        """Readings that were left out, by travel, count after all."""
         self._points = deque(
             (_Point(p.u, p.du, out.get(p.u, p.r), p.noise) for p in self._points), maxlen=self._points.maxlen
         )
+
+    def _jump(self) -> list[WalkFinding | Passage]:
+        """Out for longer than any section: the whole belt moved, suddenly."""
+        u = self._run[0][0]
+        self._put_back({b[1]: b[3] for b in self._run})
         self._begin(u, 4.0 * KINK_SLOPE_SE * self._w1, "proving")
         return [WalkFinding("jump", u, self.walk.slope_mm_per_rev)]
 
@@ -316,33 +376,58 @@ class WalkEstimator:
         assert f is not None
         if self.state == "proving":
             return self._prove(u_end)
-        if self._onsets.known <= self._age_min or self._run:
+        if self._run:
             return []
-        a, b = self._onsets.since(self._age_min)
+        if self.state == "drifting" and self._steps % REFRESH == 0:  # the line is known better and better
+            self._sign_ramp()
+        self.evidence, age = self._onset_age(self._onsets, f)
+        if age is not None:
+            return self._turn_to(age)
+        if self.state == "drifting":
+            self.segments[-1] = (self.segments[-1][0], f.w)
+            return self._rest(u_end)
+        return []
+
+    def _onset_age(self, sums: OnsetSums, f: LineFilter) -> tuple[float, int | None]:
+        """The best log ratio of a walk (or of a change of one) over all onsets, and its age where it is shown."""
+        if sums.known <= self._age_min:
+            return 0.0, None
+        a, b = sums.since(self._age_min)
         if self.state == "steady":
             size, weight = np.abs(a), b + self._usual
             rate = size / weight
             if rate.max() < self._w1:
-                self.evidence = 0.0
-                return []
+                return 0.0, None
             rate = np.minimum(rate, self._wmax)
             null = np.minimum(rate, self._w0)
             gain = rate * size - 0.5 * rate**2 * weight - (null * size - 0.5 * null**2 * b)
             ratio = np.where(rate >= self._w1, gain, 0.0)
-            best = int(ratio.argmax())
-            self.evidence = float(ratio[best])
-            likely = self.evidence >= LOG_RATIO_RAISE  # or their mean is not, either
-            if likely and math.log(float(np.exp(ratio).sum()) / AGES) >= LOG_RATIO_RAISE:
-                return self._turn_to(best + self._age_min)
-            return []
-        ratio = 0.5 * a * a / np.maximum(b, 1e-12)
+            raised = LOG_RATIO_RAISE
+        else:
+            ratio = 0.5 * a * a / np.maximum(b, 1e-12)
+            if ratio.max() >= LOG_RATIO_KINK:
+                return float(ratio.max()), int(ratio.argmax()) + self._age_min
+            ratio, raised = self._ended(a, b), LOG_RATIO_ENDED
         best = int(ratio.argmax())
-        self.evidence = float(ratio[best])
-        if self.evidence >= LOG_RATIO_KINK:
-            self._begin(self._onset(best + self._age_min), KINK_SLOPE_SE * self._w1, "proving")
-            return []
-        self.segments[-1] = (self.segments[-1][0], f.w)
-        return self._rest(u_end)
+        evidence = float(ratio[best])
+        if evidence < raised:  # then their mean is, too
+            return evidence, None
+        mean = evidence + math.log(float(np.exp(ratio - evidence).sum()) / AGES)
+        return evidence, best + self._age_min if mean >= raised else None
+
+    def _ended(self, a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Log likelihood ratio, for each onset, of a walk that ended there against one that goes on.
+
+        Its end changes the slope by minus the walk, known within the spread of both lines.
+        """
+        f = self.filter
+        assert f is not None
+        variance = max(f.pww, 0.0) + STEADY_SLOPE_SE**2
+        more = 1.0 + variance * b
+        ratio: NDArray[np.float64] = 0.5 * (
+            (variance * a - f.w) ** 2 / more - f.w**2
+        ) / variance - 0.5 * np.log(more)
+        return ratio
 
     def _onset(self, age: int) -> float:
         """Travel where the onset `age` bins ago lies (the age-th bin before the last)."""
@@ -350,14 +435,26 @@ class WalkEstimator:
         return points[0].u - points[0].du
 
     def _turn_to(self, age: int) -> list[WalkFinding | Passage]:
+        """A walk, or a change of one, began `age` bins ago."""
         u = self._onset(age)
+        if self.state == "drifting":
+            self._begin(u, KINK_SLOPE_SE * self._w1, "proving")
+            return []
         self._begin(u, KINK_SLOPE_SE * self._w1, "drifting")
         self.onset_u = u
         return [WalkFinding("walk-begins", u, self.filter.w if self.filter is not None else math.nan)]
 
     def _is_nil(self) -> bool:
+        """Is the walk shown to be below the limit? A line just begun is as likely steady as not, beforehand."""
         f = self.filter
-        return f is not None and abs(f.w) + NIL_SIGMAS * math.sqrt(max(f.pww, 0.0)) < self._w1
+        assert f is not None
+        size, variance = abs(f.w), max(f.pww, 1e-12)
+        walks = 0.5 * math.erfc((self._w1 - size) / math.sqrt(2.0 * variance))
+        if self.state == "proving":
+            steady = variance + STEADY_SLOPE_SE**2
+            odds = STEADY_ODDS * self._slope_se / math.sqrt(steady) * math.exp(-0.5 * size * size / steady)
+            walks /= 1.0 + odds
+        return walks < STILL_WALKS
 
     def _prove(self, u_end: float) -> list[WalkFinding | Passage]:
         """A new line of unknown slope: is it a walk, or steady? Undecided as long as its spread says so."""
@@ -406,6 +503,11 @@ class WalkEstimator:
         return self._misfit[0] / self._misfit[1] if self._misfit[1] else math.nan
 
     @property
+    def left_out(self) -> float:
+        """Share of the bins that were left out, or not seen, when the present line began."""
+        return self._misfit[2] / max(self._misfit[1] + self._misfit[2], 1.0)
+
+    @property
     def walk(self) -> LineFit:
         """Walk over the present line (at most four revolutions of it), by generalised least squares."""
         if self.state != "settling" or not self._points:
@@ -440,38 +542,16 @@ class WalkEstimator:
 
     def learn_wander(self, residual_mm: NDArray[np.float64]) -> None:
         """Learn variance and length of the wander from one steady turn's residuals, (bins,) mm, NaN = not seen."""
-        lags = (1, self._bins // 16, (3 * self._bins) // 8)
-        means = []
-        for lag in lags:
-            steps = residual_mm[lag:] - residual_mm[:-lag]
-            steps = steps[np.isfinite(steps)]
-            if steps.size < self._bins // 4:
-                return
-            means.append(float(steps @ steps) / steps.size)
-        # a turn with spikes in it, or with travel off, counts little
-        weight = 1.0 / max(means[0], LEAST_NOISE_MM2) ** 2
-        st = self._structure
-        if st[3] * st[3] > MEMORY_TURNS * st[4] > 0.0:
-            keep = 1.0 - 1.0 / MEMORY_TURNS
-            st[:] = [v * keep for v in st[:4]] + [st[4] * keep * keep]
-        for i, mean in enumerate(means):
-            st[i] += weight * mean
-        st[3] += weight
-        st[4] += weight * weight
-        self.s2_mm2, self.kappa_per_rev = fit_wander(
-            (lags[0] / self._bins, lags[1] / self._bins, lags[2] / self._bins),
-            (st[0] / st[3], st[1] / st[3], st[2] / st[3]),
-            st[3] * st[3] / st[4],
-            PRIOR_WANDER_MM**2,
-            self._kappa_prior,
-        )
+        if not self._wander.add(residual_mm):
+            return
+        self.s2_mm2, self.kappa_per_rev = self._wander.estimate()
         if self.state != "settling" and not self._run:
             self._refresh()
 
     def forget_wander(self) -> None:
         """What wander was learnt from was not wander: back to the prior."""
-        self._structure[:] = [0.0] * 5
-        self.s2_mm2, self.kappa_per_rev = PRIOR_WANDER_MM**2, self._kappa_prior
+        self._wander.forget()
+        self.s2_mm2, self.kappa_per_rev = self._wander.estimate()
 
     def _refresh(self) -> None:
         """New signature for onsets from now on. Sums of older onsets keep theirs: the change is small."""

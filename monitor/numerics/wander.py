@@ -14,10 +14,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-KAPPA_SPREAD = 0.5  # of log kappa about its prior: belts differ by a factor of 1.6 either way
-DOUBT_TURNS = 1.0  # the variance learnt from few turns is taken larger: an underestimate raises false alarms
-PRIOR_COUNT = 8.0  # squared differences that the prior variance of the wander is worth
-
 
 @dataclass(slots=True)
 class LineFilter:
@@ -149,42 +145,3 @@ def fit_line(
     if f is None or points < 2:
         return LineFit(math.nan, math.nan, math.nan, math.nan, points)
     return LineFit(f.m, math.sqrt(max(f.pmm, 0.0)), f.w, math.sqrt(max(f.pww, 0.0)), points)
-
-
-def wander_structure(lag_rev: float, s2_mm2: float, kappa_per_rev: float) -> float:
-    """Expected squared difference of the wander over a lag, mm2: 2 s2 (1 - exp(-kappa lag))."""
-    return 2.0 * s2_mm2 * -math.expm1(-kappa_per_rev * lag_rev)
-
-
-def fit_wander(
-    lags_rev: tuple[float, float, float],
-    squares_mm2: tuple[float, float, float],
-    turns: float,
-    s2_prior_mm2: float,
-    kappa_prior: float,
-) -> tuple[float, float]:
-    """(s2 mm2, kappa per rev) of the wander from its structure function at three lags.
-
-    squares_mm2: mean squared differences over `turns` revolutions. The shortest lag gives the white
-    noise, which is taken out of the two others. A difference over a lag h counts as 1/(2h) independent
-    ones a revolution; their scatter is chi-square, kappa is log-normal about its prior (KAPPA_SPREAD),
-    s2 has PRIOR_COUNT differences of its own. Maximum a posteriori over a grid of kappa.
-    """
-    noise = squares_mm2[0]
-    counts = [0.5 * turns / lag for lag in lags_rev[1:]]
-    squares = [max(v - noise, 0.02 * v) for v in squares_mm2[1:]]
-    best = (-math.inf, s2_prior_mm2, kappa_prior)
-    for i in range(-8, 9):
-        kappa = kappa_prior * math.exp(0.125 * i)
-        shape = [2.0 * (math.exp(-kappa * lags_rev[0]) - math.exp(-kappa * lag)) for lag in lags_rev[1:]]
-        seen = list(zip(counts, squares, shape, strict=True))
-        total = PRIOR_COUNT * s2_prior_mm2 + sum(n * v / g for n, v, g in seen)
-        s2 = total / (PRIOR_COUNT + sum(counts))
-        score = (
-            -0.5 * PRIOR_COUNT * (math.log(s2) + s2_prior_mm2 / s2) - 0.5 * (0.125 * i / KAPPA_SPREAD) ** 2
-        )
-        for n, v, g in seen:
-            score -= 0.5 * n * (math.log(s2 * g) + v / (s2 * g))
-        if score > best[0]:
-            best = (score, s2, kappa)
-    return best[1] * (1.0 + DOUBT_TURNS / max(turns, 1.0)), best[2]
