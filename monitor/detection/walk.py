@@ -13,8 +13,13 @@ NIL_SHARE of what is worth an alarm", so a slow creep is not called drift becaus
 
 A section of the belt moves alone: its readings leave the line by many standard deviations within a
 few bins and come back before a section's length is over. Such bins are gated out, and no onset
-younger than about a section's length is believed. What stays out longer than a section can be is
+younger than about a section's length is believed. While bins are out, line and sums go on apart as if
+they were the whole belt: on a calm belt a walk is as many standard deviations off as a section, but a
+line explains it (every bin in full) and a section's rise it does not. What stays out longer than a section can be is
 the whole belt that jumped: the line starts anew there.
+
+A walk is over when it is above the limit with a probability of STILL_WALKS at most. A line just begun, after a walk
+that broke off, is a mixture beforehand: steady (STEADY_ODDS), or of any slope.
 """
 
 from __future__ import annotations

@@ -51,7 +51,10 @@ class WanderPosterior:
             scale, vectors = np.linalg.eigh(covariance)
             basis.append(contrasts @ vectors)
             scales.append(scale)
-        self._basis, self._scales = np.array(basis), np.array(scales)
+        self._basis = np.array(basis)
+        self._wanders = (S_GRID_MM**2)[None, :, None] * np.array(scales)[
+            :, None, :
+        ]  # variances of the projections
         prior = 0.5 * (np.log(S_GRID_MM / S_PRIOR_MM) / S_SPREAD) ** 2
         self._prior: Floats = -(0.5 * (np.log(KAPPA_GRID) / KAPPA_SPREAD) ** 2)[:, None] - prior
         self.forget()
@@ -59,7 +62,7 @@ class WanderPosterior:
     def forget(self) -> None:
         """Back to the prior."""
         self._weights = [0.0, 0.0]  # of the turns and their squares, summed
-        self._squares = np.zeros(self._scales.shape)
+        self._squares = np.zeros((KAPPA_GRID.size, WINDOWS - 1))
         self._first = 0.0  # squared first differences, mm2
 
     def add(self, residual_mm: Floats) -> bool:
@@ -99,11 +102,9 @@ class WanderPosterior:
             s2 = S_GRID_MM**2
             wander = 2.0 * s2 * self._step[:, None]
             noise = np.maximum(first - wander, LEAST_NOISE_SHARE * first)  # twice that of a bin
-            variance = (
-                s2[None, :, None] * self._scales[:, None, :]
-                + (0.5 * WINDOWS / self._bins) * noise[:, :, None]
-            )
-            log = log - 0.5 * turns * (np.log(variance) + squares[:, None, :] / variance).sum(axis=2)
+            variance = self._wanders + (0.5 * WINDOWS / self._bins) * noise[:, :, None]
+            spread = np.log(variance.prod(axis=2)) + (squares[:, None, :] / variance).sum(axis=2)
+            log = log - 0.5 * turns * spread
             expected = wander + noise
             log = log - 0.5 * turns * FIRST_FREEDOM * self._bins * (np.log(expected) + first / expected)
         share = np.exp(log - log.max())
