@@ -250,6 +250,8 @@ class BeltWatch:
             self._find(time_us, "belt-stopped", False)
         self._marks(marks, time_us)
         if self.tracker.misled and not self.learning:
+            for watch in self.sections:  # what seemed to pass in that turn was travel that was wrong
+                watch.forget(self.tracker.rev - 1.0)
             self._lose()
         self.tracker.misled = False
         if turn is not None:
