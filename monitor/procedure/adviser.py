@@ -82,16 +82,19 @@ class Adviser:
         self._first_error_mm: dict[str, float] = {}
         # how far off the last move at the infeed was to leave the belt, and the sd of that
         self._promised_mm = (0.0, math.inf)
+        self._headed_out = self._put_back = False  # since the last move: said to be, and acted upon
 
     def start_over(self) -> None:
         """A person wants to go on: moves may be advised again."""
         self.stuck, self.no_answers, self.tries = None, 0, 0
+        self._put_back = self._headed_out
         self.moves = dict.fromkeys(self.moves, 0)
         self._first_error_mm.clear()
 
     def made(self, where: str, amount_mm: float) -> None:
         """A move was logged."""
         self.moves[where] += 1
+        self._headed_out = self._put_back = False
         usual = abs(amount_mm) >= 0.75 * self._station.procedure.move_mm
         if where == "infeed" and (usual or steering.gain_known(self._belt)):
             self.tries += 1
@@ -198,6 +201,7 @@ class Adviser:
             hold_left_revs=max(hold_revs - now.hold_rows, 1.0),
             both=len(self._fitted) == 2,
             reach_mm=self._takeups.reach_mm,
+            put_back=self._put_back,
         )
 
     def _advise(self, now: Situation) -> Said:
@@ -209,6 +213,7 @@ class Adviser:
             return self._stop(now, "belt", why, words.CAUSES_BELT)
         choice = steering.steer(self._belt, now.rev, bounds, self._takeups)
         if choice.kind == "heading-out":
+            self._headed_out = True
             return phrases.heading_out(choice.explain), "steer", "The belt is heading for its edge."
         if self._trim_first(now, bounds, choice):
             return self._trim(now, bounds)

@@ -56,6 +56,7 @@ APPROACH_REV = 8.0  # the horizon at which moves are compared
 PATIENCE_REV = 25.0  # ... and is let walk when it will arrive within this many
 PESSIMISM = 0.9985  # the pessimistic end: 3 standard deviations of a normal distribution
 RISKED = 0.03  # probability of reaching the edge's limit from which a belt that walks on is rather put back by hand
+SMALLER = (1.0, 0.7, 0.5, 0.35, 0.25, 0.12)  # shares of a move of which the least risky is taken after that
 RESERVE_MM = 1.0  # kept between the pessimistic edge and edge_stop_mm
 OVERSHOOT = 3.0  # a first move may be expected to carry the belt past the middle by so many centre_mm
 
@@ -66,7 +67,8 @@ Kind = Literal["fine", "let-walk", "unsure", "move", "out-of-reach", "heading-ou
 class Bounds:
     """What bounds a move: limits of the station, and how far the edge lies from the whole-belt position.
 
-    both: whether both pulleys carry a sensor. hold_left_revs: what remains of the hold that runs.
+    both: whether both pulleys carry a sensor. hold_left_revs: what remains of the hold that runs. put_back: the belt
+    was put back to the middle by hand since the last move: there is no more room to be had.
     """
 
     centre_mm: float
@@ -80,6 +82,7 @@ class Bounds:
     hold_left_revs: float
     both: bool
     reach_mm: float
+    put_back: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -447,7 +450,10 @@ def _move(
         amount = round(amount - np.sign(amount) * min(less, abs(amount)), 6)
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
     if walks and runs_out(belt, rev, bounds, amount) > RISKED:
-        return Choice("heading-out", amount, alone, explain=explain)
+        if not bounds.put_back:
+            return Choice("heading-out", amount, alone, explain=explain)
+        smaller = [round(round(amount * s / takeups.nudge_mm) * takeups.nudge_mm, 4) for s in SMALLER]
+        amount = min((a for a in smaller if a), key=lambda a: runs_out(belt, rev, bounds, a), default=amount)
     if not amount or not worth or (not preset and abs(before.centre) < 1.5 * before.spread):
         return Choice("unsure", holds=alone, explain=explain)
     slack = max(after.spread, LEAN * bounds.centre_mm) / max(abs(belt.effect(horizon).centre), 1e-6)

@@ -40,6 +40,14 @@ def test_a_move_is_safe_though_one_before_was_made_on_the_wrong_side(seed: int, 
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_a_belt_is_put_back_once_before_the_next_move() -> None:
+    """It walks so fast that no move is safe even from the middle: the least risky one is made, not one more stop."""
+    found = run(1547)
+    assert (found.verdict, found.stops, found.put_back) == ("tracked", 0, 1)
+
+
+@pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_twelve_conveyors() -> None:
     figures = table(range(100, 112))
