@@ -63,7 +63,7 @@ BELTS: dict[str, tuple[Callable[[], Params], tuple[str, ...], tuple[float, ...]]
     "edge": (far_out, ("edge-warn", "edge-stop"), ()),
     "early": (lambda: make("early", 1), ("early-move",), ()),
     "no answer": (without_answer, ("no-response",), (10.0, 15.0, 20.0)),
-    "unlogged": (lambda: make("unlogged", 2), ("unlogged-move",), ()),
+    "unlogged": (lambda: make("unlogged", 4), ("unlogged-move",), ()),
     "stuck": (lambda: make("fault-stuck", 1), ("sensor-stuck",), ()),
     "clipped": (lambda: make("fault-clipped", 3), ("sensor-clipped",), ()),
     "silent": (lambda: make("fault-clipped", 2), ("sensor-silent",), ()),
