@@ -217,8 +217,8 @@ def test_ten_thousand_more_as_sparkplug_commands_change_nothing(
     print(
         f"with Sparkplug: memory after 2,000 requests and commands {first_kb} kB, after 20,000 {last_kb} kB"
     )
-    # commands of 5 MB do reach the daemon, and the C library may keep the room of one or two: seen were 67, 72 and 77 MB,
-    # after 2,000 as after 20,000, and 67 MB after 40,000
+    # commands of 5 MB do reach the daemon, and the C library may keep the room of one or two: seen were 67, 72 and
+    # 77 MB, after 2,000 as after 20,000, and 67 MB after 40,000
     assert last_kb - first_kb < 12_000
     assert host.judge.faults == []
     host.close()
