@@ -72,9 +72,7 @@ PUT_RIGHT_MM = 0.2  # a swing whose amplitude changes by more had left itself in
 RUNOUT_TURNS = 12  # turns that a profile freed of run-out is made of
 FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
-STATION_SHARE = (
-    0.1  # a change of speed within a turn displaces its stations by this share of its spread, as measured
-)
+STATION_SHARE = 0.1  # share of a change of speed within a turn by which its stations are displaced, measured
 GRID_SLIP_REV = 0.0005  # travel known no better than this within a bin
 DEFAULT_NOISE_MM = 0.2  # white noise of a sample before it is measured
 LENGTH_SPREAD = 0.015  # relative error of the length in a station file, one standard deviation

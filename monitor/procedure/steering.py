@@ -181,7 +181,8 @@ def offset(belt: Belt, rev: float, bounds: Bounds) -> float:
 
 def tries(belt: Belt, bounds: Bounds, takeups: TakeUps, offset_mm: float, walk: float = 0.0) -> float:
     """How many moves at the infeed pulley it takes, on average, until a belt that walks on is stopped so well that
-    it stays in the window at both pulleys through a hold, if it rides offset_mm apart there.
+    it stays in the window at both pulleys through a hold, if it rides offset_mm apart there. walk: what it walks
+    before the first of them, mm per rev.
 
     The walk that is left after a move scatters by what a wrench and a hand leave of it, after the first move also
     by a share of the walk it stops; the place where the belt is stopped scatters by its wander.
@@ -249,6 +250,12 @@ def lowest(cost: Callable[[float], float], cap_mm: float) -> float:
     if not bend > 0.0:
         return -cap_mm if below < above else cap_mm
     return float(np.clip(-0.5 * cap_mm * (above - below) / bend, -cap_mm, cap_mm))
+
+
+def lessened(amount_mm: float, unit_mm: float, takeups: TakeUps) -> float:
+    """A move made smaller by one unit, or by a nudge when it is no larger than that: mm, 0 at the end."""
+    less_mm = unit_mm if abs(amount_mm) > 1.01 * unit_mm else takeups.nudge_mm
+    return float(round(amount_mm - np.sign(amount_mm) * min(less_mm, abs(amount_mm)), 6))
 
 
 def _best(belt: Belt, rev: float, revs: float, cap_mm: float, unit_mm: float, goal_mm: float) -> float:
@@ -446,8 +453,7 @@ def _move(
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
     worth = not known or preset or after.square < WORTH * before.square  # as wanted, not as cut for safety
     while known and amount and not (safe(belt, rev, bounds, amount) or no_worse(belt, rev, bounds, amount)):
-        less = unit if abs(amount) > 1.01 * unit else takeups.nudge_mm
-        amount = round(amount - np.sign(amount) * min(less, abs(amount)), 6)
+        amount = lessened(amount, unit, takeups)
     after = belt.ahead(rev, horizon, amount, delay=LATENCY_REV).infeed
     if walks and runs_out(belt, rev, bounds, amount) > RISKED:
         if not bounds.put_back:

@@ -19,6 +19,7 @@ from monitor.procedure.steering import (
     UNREACHABLE,
     Bounds,
     Choice,
+    lessened,
     lowest,
     safe,
     standing_window,
@@ -28,9 +29,7 @@ from monitor.procedure.steering import (
 )
 from monitor.procedure.takeups import TakeUps
 
-PRICE = (
-    1.25  # moves that a move at the snub must save: itself, and that it may have to be followed by another
-)
+PRICE = 1.25  # moves that a move at the snub must save: itself, and perhaps another after it
 WALK_REV = 0.7  # a walk of 1 mm per revolution weighs as much as so many mm between the pulleys
 
 
@@ -119,7 +118,6 @@ def _bring_together(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps) ->
     if saved < PRICE or not amount:
         return Choice("fine", explain=explain)
     while amount and not safe(belt, rev, bounds, 0.0, amount):
-        unit = takeups.step_mm if abs(amount) > 1.01 * takeups.step_mm else takeups.nudge_mm
-        amount = round(amount - np.sign(amount) * min(unit, abs(amount)), 6)
+        amount = lessened(amount, takeups.step_mm, takeups)
     explain += f"; a move at the snub saves {saved:.1f} others"
     return Choice("move", round(amount, 4), explain=explain) if amount else Choice("unsure", explain=explain)

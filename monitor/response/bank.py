@@ -65,10 +65,8 @@ CONTRARY = 0.1  # one machine in ten answers the other way
 WANDER_MM = (0.05, 0.12, 0.25)
 WANDER_WEIGHT = (0.35, 0.4, 0.25)
 WANDER_KEPT = 0.25  # correlation of the wander's mean over one revolution with the next one
-RUN_AHEAD = (
-    0.6  # revolutions of the new walk by which the moved pulley runs ahead; times exp(-rate), which is what
-)
-# the beam with crowned pulleys does (computed: 0.59 at 0.1 per rev, 0.39 at 0.5, 0.29 at 0.8, 0.19 at 1.2; KL 1)
+# Of the beam with crowned pulleys, KL 1: 0.59 at 0.1 per rev, 0.39 at 0.5, 0.29 at 0.8, 0.19 at 1.2 (computed)
+RUN_AHEAD = 0.6  # times exp(-rate): revolutions of the new walk by which the moved pulley runs ahead
 RUN_BEHIND = 0.75  # ... and by which the other one lags behind
 UNREADY, UNREADY_REV = 0.08, 2.0  # scatter of the walk, as a share of its change, this long after a move
 FLAT = 0.15  # models that restore more slowly than this, per rev, are treated as walking
