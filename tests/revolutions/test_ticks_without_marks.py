@@ -32,7 +32,7 @@ def test_trouble_is_no_worse_than_without_ticks(kind: str) -> None:
     rev_s = params.length_mm / params.speed_mps / 1000.0
     run = simulated_run(dataclasses.replace(params, length_error=0.03, **trouble(kind, rev_s)), 902)
     told, blind = judge(run), judge(without_ticks(run))
-    assert told.false_drifts == 0, told.failing
+    assert told.false_drifts <= blind.false_drifts, told.failing
     assert told.false_bumps <= blind.false_bumps
     assert told.unknown_rows <= blind.unknown_rows + 4
     assert not rms(told.profile) > 1.2 * rms(blind.profile) + 0.005
