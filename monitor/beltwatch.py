@@ -9,7 +9,6 @@ A profile takes in a turn only one turn later, when a walk that began in it woul
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -21,11 +20,11 @@ from .crosscheck import CrossCheck
 from .detection.edges import EdgeFinding, EdgePair
 from .detection.motion import STILL_BINS, MotionWatch, SpeedChange, still_bins
 from .detection.position import TurnPosition, fit_first_turns, place_turn
-from .detection.runout import RunoutWatch, mean_swing
 from .detection.sections import SectionFinding, SectionWatch
 from .detection.sensors import GatedBlock, SensorGate
 from .detection.walk import Passage, WalkEstimator, WalkFinding
 from .records import Behaviour, Pulley, Revolution, RevolutionRow
+from .repeating import Repeating
 from .revolutions.period import PeriodSearch, delay, relocate, slip
 from .revolutions.phase import (
     FINE,
@@ -37,7 +36,6 @@ from .revolutions.phase import (
     find_slip,
     finely,
 )
-from .revolutions.profile import MEMORY_TURNS, Profile
 from .revolutions.ticks import TickClock
 from .revolutions.tracker import LIVE_BINS, TURN_BINS, LiveBin, MarkFinding, Tracker, Turn
 from .revolutions.travel import TravelError
@@ -60,16 +58,9 @@ LIE_SURE = 10.0  # ... and for all walks there, for LIE_WAIT_REV
 LIE_WAIT_REV = 3.0  # a walk that a lying sensor explains better is doubted for no longer
 LIE_LOOK_REV = 0.25  # ... and looked at again after so much travel
 FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before it is learnt
-EARLY_TURNS = (
-    9  # run-out is looked for after every turn before this one, then after every eighth (known: second)
-)
 SAME_PLACE_REV = 0.01  # two sensors that find the belt nearer than this to each other agree
 FOUND_AGAIN_REV = 0.06  # the turn after one that was found may be off by so much: the speed changed a little
 LOST_TURNS = 3  # turns, without marks, after which a belt that was not found again is learnt anew
-WELL_KNOWN = 0.08  # relative standard error of a swing's amplitude at which it is told
-SECTION_SHARE = 0.25  # more stations out of line than this are no section: a swing not yet known does that
-PUT_RIGHT_MM = 0.2  # a swing whose amplitude changes by more had left itself in the wander learnt
-RUNOUT_TURNS = 12  # turns that a profile freed of run-out is made of
 FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
 STATION_SHARE = 0.1  # share of a change of speed within a turn by which its stations are displaced, measured
@@ -131,7 +122,9 @@ class BeltWatch:
         n = len(self.sensors)
         self.length_mm = station.belt.length_mm or DEFAULT_LENGTH_MM
         self.tracker = Tracker(station)
-        self.profiles = [Profile(TURN_BINS) for _ in range(n)]
+        order = self.length_mm / (math.pi * station.conveyor.pulley_diameter_mm)
+        self.repeats = [Repeating(order) for _ in self.sensors]
+        self.profiles = [r.profile for r in self.repeats]
         self.pulleys: list[Pulley] = sorted({s.pulley for s in self.sensors}, key=["infeed", "drive"].index)
         self.of_pulley = {p: [k for k, s in enumerate(self.sensors) if s.pulley == p] for p in self.pulleys}
         self._wander_length_mm = self.length_mm
@@ -146,10 +139,6 @@ class BeltWatch:
         }
         self.sections = [SectionWatch(station.limits.wobble_mm, self.length_mm) for _ in self.sensors]
         self.motion = MotionWatch(n)
-        order = self.length_mm / (math.pi * station.conveyor.pulley_diameter_mm)
-        self.runouts = [RunoutWatch(order) for _ in self.sensors]
-        self._learnt = [deque[int](maxlen=MEMORY_TURNS) for _ in range(n)]  # turns each profile is made of
-        self._told_runout = [False] * n
         self.cross = CrossCheck(self.sensors, self.profiles)
         self._offset = [0.0] * n
         self._first: list[Turn] = []
@@ -267,8 +256,8 @@ class BeltWatch:
     def _start_over(self) -> None:
         self.tracker.restart()
         self.motion.forget()
-        for runout in self.runouts:
-            runout.forget()
+        for repeats in self.repeats:
+            repeats.lose()
         self._held = None
         self._blind = not self.learning
         for watch in self.sections:
@@ -295,7 +284,7 @@ class BeltWatch:
         rest, noise, expected, slopes = [math.nan] * n, [math.nan] * n, [math.nan] * n, [0.0] * n
         fraction = max(live.u_end - max(self.tracker.rev, self._known_u), 0.0)
         for s in range(n):
-            camber, slope = self._repeats(s, live)
+            camber, slope = self.repeats[s].over(live.u_start, live.u_end)
             if live.samples[s] and self.believes(s, live.end_us):
                 ahead, unsure = self.travel_error.ahead(slope, fraction)
                 camber += ahead
@@ -325,20 +314,9 @@ class BeltWatch:
                     level, variance = f.expect(noise[s])
                     self.travel_error.heed(slopes[s], fraction, rest[s] - level, variance)
 
-    def _repeats(self, s: int, live: LiveBin) -> tuple[float, float]:
-        """What repeats, over a bin: camber and the pulley's run-out, mm, and how steep it is, mm/rev."""
-        swing, start, end = self.runouts[s].found, live.u_start, live.u_end
-        mean, slope = self.profiles[s].over(start, end)
-        if swing is not None:
-            mean += swing.mean_over(start, end)
-            slope += swing.slope_over(start, end) if end > start else 0.0
-        return mean, slope
-
     def _reading_of(self, s: int, u_start: float, u_end: float) -> float:
         """What a sensor would read over a stretch of travel with its pulley's line at nil, mm."""
-        swing = self.runouts[s].found
-        camber = self.profiles[s].mean_over(u_start, u_end)
-        return (camber if swing is None else camber + swing.mean_over(u_start, u_end)) + self._offset[s]
+        return self.repeats[s].mean_over(u_start, u_end) + self._offset[s]
 
     def _noise_mm2(self, s: int, time_us: int) -> float:
         noise = self._gate.noise_mm(s, time_us)
@@ -416,8 +394,8 @@ class BeltWatch:
         self.motion.forget()
         self._blind = True
         self._suspected_u = math.nan
-        for runout in self.runouts:
-            runout.forget()
+        for repeats in self.repeats:
+            repeats.lose()
         self._doubted.clear()
         for watch in self.sections:
             watch.forget()
@@ -707,13 +685,13 @@ class BeltWatch:
         for s, sensor in enumerate(self.sensors):
             w = self.walks[sensor.pulley]
             fit = fit_first_turns(np.array([t.reading_mm[s] for t in self._first]), w.s2_mm2, w.kappa_per_rev)
-            self.profiles[s].replace(fit.profile_mm, len(self._first))
             self._learn_first_wander(s, fit.profile_mm)
-            self._learnt[s].extend(turn.rev - 1 for turn in self._first)
-            for turn, level in zip(self._first, fit.levels_mm, strict=True):
-                self.runouts[s].add(turn.rev - 1, turn.reading_mm[s] - level - fit.ramp_mm)
-            if self.runouts[s].look() and self.runouts[s].found is not None:
-                self._free_profile(s, len(self._first))
+            turns = [turn.rev - 1 for turn in self._first]
+            levels = zip(self._first, fit.levels_mm, strict=True)
+            freed = [turn.reading_mm[s] - level - fit.ramp_mm for turn, level in levels]
+            if self.repeats[s].begin(turns, freed, fit.profile_mm):
+                self._learn_wander_anew(s)
+            self._tell_runout(s)
             walking.setdefault(sensor.pulley, []).append(
                 (fit.walk_mm_per_rev, fit.walk_se_mm_per_rev, fit.levels_mm[-1])
             )
@@ -757,10 +735,8 @@ class BeltWatch:
         """Run-out was found (or given up): what the pulley's wander was learnt from had it in it."""
         walk = self.walks[self.sensors[s].pulley]
         walk.forget_wander()
-        for turn, row in self.runouts[s].turns:
-            swing = self.runouts[s].found
-            freed = row if swing is None else row - swing.over_cells(turn, TURN_BINS)
-            self._learn_from(s, freed - self.profiles[s].mm)
+        for rest in self.repeats[s].rests():
+            self._learn_from(s, rest)
 
     def _learn_from(self, s: int, rest_mm: NDArray[np.float64]) -> None:
         group = rest_mm.reshape(LIVE_BINS // STEP_BINS, -1)
@@ -812,9 +788,7 @@ class BeltWatch:
         )
 
     def _without_runout(self, s: int, turn: Turn) -> NDArray[np.float64]:
-        reading: NDArray[np.float64] = turn.reading_mm[s]
-        swing = self.runouts[s].found
-        return reading if swing is None else reading - swing.over_cells(turn.rev - 1, TURN_BINS)
+        return self.repeats[s].freed(turn.rev - 1, turn.reading_mm[s])
 
     def _share_profiles(self, turn: Turn | None) -> None:
         """Profiles of the same edge at the two pulleys help each other."""
@@ -884,57 +858,19 @@ class BeltWatch:
 
     def _add(self, s: int, turn: Turn, freed_mm: NDArray[np.float64], out: NDArray[np.bool_] | None) -> None:
         """One more turn for the search for run-out and, less its stations that are out, for the profile (None: not)."""
-        watch, profile = self.runouts[s], self.profiles[s]
-        had = watch.found
-        if out is not None and (had is not None or float(out.mean()) < SECTION_SHARE):
-            watch.add(turn.rev - 1, np.where(out, np.nan, freed_mm))
-        else:
-            watch.add(turn.rev - 1, freed_mm)
-        calm = not self.sections[s].sections  # a section that comes or goes changes the turns too
-        if calm and (turn.rev % (2 if had is not None else 8) == 0 or turn.rev < EARLY_TURNS):
-            watch.look()
-        swing = watch.found
-        if (had is None) != (swing is None):  # camber learnt so far had the swing in it, or lacked it
-            self._free_profile(s, min(profile.turns, RUNOUT_TURNS))
-            return
-        if swing is not had:  # its figures were put right: so is the camber that was learnt with the old ones
-            turns = self._learnt[s]
-            profile.correct(mean_swing(had, turns, TURN_BINS) - mean_swing(swing, turns, TURN_BINS))
-            if had and swing and abs(swing.amplitude_mm - had.amplitude_mm) > PUT_RIGHT_MM:
-                self._learn_wander_anew(s)
-            self._tell_runout(s)
-        if out is None:
-            return
-        cells = freed_mm if swing is None else freed_mm - swing.over_cells(turn.rev - 1, TURN_BINS)
-        profile.add(np.where(out, np.nan, cells))
-        self._learnt[s].append(turn.rev - 1)
-
-    def _free_profile(self, s: int, worth_turns: int) -> None:
-        """Run-out was found (or given up): camber and wander learnt so far had it in them (or lacked it)."""
-        self.profiles[s].replace(self.runouts[s].profile(TURN_BINS), worth_turns)
-        self._learnt[s].clear()
-        self._learnt[s].extend(turn for turn, _ in self.runouts[s].turns)
-        self._learn_wander_anew(s)
+        repeats, calm = self.repeats[s], not self.sections[s].sections
+        if repeats.look(turn.rev - 1, freed_mm, out, calm):
+            self._learn_wander_anew(s)
         self._tell_runout(s)
+        if out is not None:
+            repeats.learn(turn.rev - 1, freed_mm, out)
 
     def _tell_runout(self, s: int) -> None:
-        swing = self.runouts[s].found
-        if swing is None:
-            self._told_runout[s] = False
-            return
-        if self._told_runout[s] or swing.amplitude_se_mm > WELL_KNOWN * swing.amplitude_mm:
-            return
-        self._told_runout[s] = True
-        assert self._last_turn is not None
-        sensor = self.sensors[s]
-        self._find(
-            self._last_turn.end_us,
-            "run-out",
-            True,
-            pulley=sensor.pulley,
-            sensor=sensor.name,
-            value_mm=swing.amplitude_mm,
-        )
+        swing, sensor = self.repeats[s].news(), self.sensors[s]
+        if swing is not None:
+            assert self._last_turn is not None
+            at_us, mm = self._last_turn.end_us, swing.amplitude_mm
+            self._find(at_us, "run-out", True, pulley=sensor.pulley, sensor=sensor.name, value_mm=mm)
 
     def _learn_wander(self, turn: Turn, places: list[TurnPosition], learn: list[bool]) -> None:
         for p in self.pulleys:
@@ -970,7 +906,7 @@ class BeltWatch:
         for s, sensor in enumerate(self.sensors):
             if not self.believes(s, live.end_us):
                 continue
-            swing, walk = self.runouts[s].found, self.walks[sensor.pulley]
+            swing, walk = self.repeats[s].swing, self.walks[sensor.pulley]
             if swing is not None:
                 reading[s] -= swing.over_cells(t.rev, TURN_BINS)[first : first + cells]
             noise = self._noise_mm2(s, live.end_us) / np.maximum(samples[s], 1)
@@ -1050,8 +986,8 @@ class BeltWatch:
         """Without marks, at a speed nobody knows: as at the start of a recording."""
         self._lost_turns, self._relocated = 0, False
         self.learning, self._first, self._held = True, [], None
-        for s in range(len(self.sensors)):
-            self._learnt[s].clear()
+        for repeats in self.repeats:
+            repeats.start_over()
         self._period, self.phase = self._search_period(), PhaseFilter()
         self._start_over()
 

@@ -28,9 +28,10 @@ ALLOWED: dict[str, set[str]] = {
     "settings": {"records", "errors"},
     "numerics": FOUNDATION,
     **{block: FOUNDATION | {"numerics"} for block in BLOCKS},
+    "repeating": FOUNDATION | {"numerics", "detection", "revolutions"},
     "crosscheck": FOUNDATION | {"numerics", "detection", "revolutions"},
     "beltwatch": FOUNDATION
-    | {"numerics", "crosscheck"}
+    | {"numerics", "crosscheck", "repeating"}
     | set(BLOCKS) - {"simulation"},  # one half of the pipeline
     "beltnotes": FOUNDATION | {"beltwatch"},
     "pipeline": FOUNDATION | {"numerics", "beltwatch", "beltnotes"} | set(BLOCKS) - {"simulation"},
