@@ -20,12 +20,13 @@ from .crosscheck import CrossCheck
 from .detection.edges import EdgeFinding, EdgePair
 from .detection.motion import STILL_BINS, MotionWatch, SpeedChange, still_bins
 from .detection.position import TurnPosition, fit_first_turns, place_turn
+from .detection.roughness import Roughness
 from .detection.sections import SectionFinding, SectionWatch
 from .detection.sensors import GatedBlock, SensorGate
 from .detection.walk import Passage, WalkEstimator, WalkFinding
 from .records import Behaviour, Pulley, Revolution, RevolutionRow
 from .repeating import Repeating
-from .revolutions.period import PeriodSearch, delay, relocate, slip
+from .revolutions.period import PeriodSearch, relocate, slip
 from .revolutions.phase import (
     FINE,
     LEAST_CHANGE,
@@ -61,13 +62,9 @@ FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before
 SAME_PLACE_REV = 0.01  # two sensors that find the belt nearer than this to each other agree
 FOUND_AGAIN_REV = 0.06  # the turn after one that was found may be off by so much: the speed changed a little
 LOST_TURNS = 3  # turns, without marks, after which a belt that was not found again is learnt anew
-FIRST_ROUGHNESS = 2.5  # until a turn has been seen against the profile
-MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
 STATION_SHARE = 0.1  # share of a change of speed within a turn by which its stations are displaced, measured
 GRID_SLIP_REV = 0.0005  # travel known no better than this within a bin
 DEFAULT_NOISE_MM = 0.2  # white noise of a sample before it is measured
-LENGTH_SPREAD = 0.015  # relative error of the length in a station file, one standard deviation
-LEAST_DELAY_SE = 0.0005  # revolutions: the delay between two profiles is known no better
 DEFAULT_LENGTH_MM = 12_000.0  # belt length where the station file has none
 
 
@@ -158,11 +155,7 @@ class BeltWatch:
         self._last_turn: Turn | None = None
         self.speed_spread = FIRST_SPEED_SPREAD
         self.travel_error = TravelError()
-        self._roughness = [
-            FIRST_ROUGHNESS
-        ] * n  # variance of a bin against what the sensor's noise alone gives
-        self._before = [(math.nan, math.nan)] * n
-        self._steps_seen: list[list[float]] = [[] for _ in range(n)]
+        self.roughness = Roughness(n)
         self._doubted: dict[Pulley, tuple[float, WalkFinding]] = {}
         self._liar_until: dict[Pulley, float] = {}  # travel until which a sensor of the pulley may lie
         self._blind = False
@@ -290,10 +283,10 @@ class BeltWatch:
                 camber += ahead
                 rest[s] = live.reading_mm[s] - camber - self._offset[s]
                 white = self._noise_mm2(s, live.end_us) / live.samples[s]
-                noise[s] = self._roughness[s] * (white + unsure + (slope * GRID_SLIP_REV) ** 2 + 1e-6)
+                noise[s] = self.roughness.factor[s] * (white + unsure + (slope * GRID_SLIP_REV) ** 2 + 1e-6)
                 slopes[s] = slope
             expected[s] = camber
-        self._roughen(rest, noise)
+        self.roughness.take(rest, noise)
         self.expected = tuple(expected)
         if self._moved(live, rest, noise) or self._blind:
             return
@@ -323,23 +316,6 @@ class BeltWatch:
         if noise != noise:
             noise = DEFAULT_NOISE_MM
         return noise * noise * (1.0 + 1.0 / max(self.profiles[s].turns, 1))
-
-    def _roughen(self, rest: list[float], noise: list[float]) -> None:
-        """Note how much successive bins differ, against what was expected of them."""
-        for s, (before, variance) in enumerate(self._before):
-            if rest[s] == rest[s] and before == before:
-                step = rest[s] - before
-                self._steps_seen[s].append(step * step / (noise[s] + variance))
-        self._before = list(zip(rest, noise, strict=True))
-
-    def _learn_roughness(self) -> None:
-        """At the end of a turn: what texture and uncertain travel add to the noise of a bin, by the median step."""
-        for s, seen in enumerate(self._steps_seen):
-            if len(seen) > LIVE_BINS // 3:
-                seen.sort()
-                ratio = seen[len(seen) // 2] / MEDIAN_CHI2
-                self._roughness[s] = min(max(self._roughness[s] * (0.7 + 0.3 * ratio), 0.3), 20.0)
-            seen.clear()
 
     def _moved(self, live: LiveBin, rest: list[float], noise: list[float]) -> bool:
         """Is travel still right? Puts it right where the readings say otherwise."""
@@ -646,7 +622,7 @@ class BeltWatch:
             self._first_turn(turn)
             return
         turn = self._zeroed(turn)
-        self._learn_roughness()
+        self.roughness.learn(LIVE_BINS // 3)
         places = [self._place(s, turn) for s in range(len(self.sensors))]
         self._report(turn, places)
         if self.phase is not None:
@@ -748,24 +724,11 @@ class BeltWatch:
         self.walks[self.sensors[s].pulley].learn_wander(residual)
 
     def _learn_length(self) -> None:
-        """The belt's length from its own camber, which passes both pulleys a known belt path apart."""
+        """From time to time: the belt's length, by how far apart its camber passes the two pulleys."""
         turns = max(p.turns for p in self.profiles)
         carry = self.station.conveyor.carry_length_mm
-        if carry <= 0.0 or (turns > 10 and turns % 10):
-            return
-        nominal = self.station.belt.length_mm or self.length_mm
-        total, weight = nominal / (LENGTH_SPREAD * nominal) ** 2, 1.0 / (LENGTH_SPREAD * nominal) ** 2
-        for i in self.of_pulley.get("infeed", []):
-            for d in self.of_pulley.get("drive", []):
-                if self.sensors[i].edge != self.sensors[d].edge:
-                    continue
-                expected = carry / nominal
-                found, se = delay(self.profiles[d].own_mm, self.profiles[i].own_mm, expected, 0.05 * expected)
-                if found == found and 0.0 < se < 0.02 and found > 0.0:
-                    spread = carry / found**2 * max(se, LEAST_DELAY_SE)
-                    total += carry / found / spread**2
-                    weight += 1.0 / spread**2
-        self.length_mm = total / weight
+        if carry > 0.0 and (turns <= 10 or turns % 10 == 0):
+            self.length_mm = self.cross.length_mm(carry, self.station.belt.length_mm or self.length_mm)
 
     def _place(self, s: int, turn: Turn) -> TurnPosition:
         walk = self.walks[self.sensors[s].pulley]

@@ -21,8 +21,12 @@ from .detection.pair import (
     spectrum,
 )
 from .detection.pair import shifted as moved
+from .revolutions.period import delay
 from .revolutions.profile import MEMORY_TURNS, Profile
 from .settings import Sensor
+
+LENGTH_SPREAD = 0.015  # relative error of the length in a station file, one standard deviation
+LEAST_DELAY_SE = 0.0005  # revolutions: the delay between two profiles is known no better
 
 
 class CrossCheck:
@@ -90,6 +94,22 @@ class CrossCheck:
                 add = borrowed(own[s], moved(own[o], later_rev), variance[s], variance[o])
                 cells = self._profiles[s].cells
                 self._profiles[s].lend(np.fft.irfft(add * cells, cells))
+
+    def length_mm(self, carry_mm: float, nominal_mm: float) -> float:
+        """The belt's length, mm, from its own camber, which passes the two pulleys carry_mm of belt apart.
+
+        The length in the station file, nominal_mm, counts with its usual spread; alone, where camber tells nothing.
+        """
+        weight = 1.0 / (LENGTH_SPREAD * nominal_mm) ** 2
+        total, expected = nominal_mm * weight, carry_mm / nominal_mm
+        for i, d in self.pairs:
+            infeed, drive = self._profiles[i].own_mm, self._profiles[d].own_mm
+            found, se = delay(drive, infeed, expected, 0.05 * expected)
+            if found == found and 0.0 < se < 0.02 and found > 0.0:
+                spread = carry_mm / found**2 * max(se, LEAST_DELAY_SE)
+                total += carry_mm / found / spread**2
+                weight += 1.0 / spread**2
+        return total / weight
 
     def _known(self, i: int, d: int) -> bool:
         return self._variance[i].size > 0 and self._variance[d].size > 0

@@ -27,6 +27,7 @@ from monitor.detection.edges import EdgePair
 from monitor.detection.motion import MotionWatch
 from monitor.detection.onsets import OnsetSums
 from monitor.detection.pair import MatchWatch, error_variance
+from monitor.detection.roughness import Roughness
 from monitor.detection.runout import RunoutWatch
 from monitor.detection.sections import EdgeWatch, SectionWatch
 from monitor.detection.sensors import SensorGate
@@ -143,6 +144,14 @@ def feed_motion(watch: MotionWatch, given: tuple[Any, ...]) -> Any:
     return watch.step(*given, 0.01, 2.0, 1.0, 12_800_000.0, lambda s, a, b: 0.0)
 
 
+def feed_roughness(roughness: Roughness, given: tuple[int, tuple[float, float]]) -> Any:
+    k, rest = given
+    roughness.take(rest, (0.01, 0.02))
+    if k % 128 == 127:
+        roughness.learn(40)
+    return plain(roughness.factor)
+
+
 def feed_tracker(tracker: Tracker, given: Any) -> Any:
     time, counts, good, lost, mark_us = given
     found: list[Any] = list(tracker.take(time, counts, good, lost))
@@ -194,6 +203,13 @@ DRIVERS: dict[type, Driver] = {
         lambda rng, k: odd(rng),
         lambda z: -z,
         lambda sums: sums.since(3)[0].tolist(),
+    ),
+    Roughness: Driver(
+        lambda: Roughness(2),
+        lambda rng, k: (k, (0.2 * float(rng.standard_normal()), 0.1 * float(rng.standard_normal()))),
+        feed_roughness,
+        lambda rng, k: (k, (odd(rng), odd(rng))),
+        silent=lambda k: (k, (NONE, NONE)),
     ),
     SectionWatch: Driver(
         lambda: SectionWatch(4.0, 10_000.0),
