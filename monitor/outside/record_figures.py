@@ -188,10 +188,7 @@ def _panel(
     moves: Sequence[MoveDone], marks: bool,
 ) -> Iterator[str]:  # fmt: skip
     rows, k = thinned(raster.edges_mm[sensor], MOST_ROWS)
-    each = f" (each line: mean of {k} revolutions)" if k > 1 else ""
-    yield text(
-        f.left, f.top - 7, f"{sensor}: edge, mm from its nominal place{each}", more=' font-weight="bold"'
-    )
+    yield text(f.left, f.top - 7, f"{sensor}: edge, mm from its nominal place", more=' font-weight="bold"')
     yield from _cells(rows, f, reach, k / len(raster.revs))
     for section in sections:
         first = section.first_rev + 0.5
@@ -210,7 +207,8 @@ def _panel(
             yield text(f.left + f.width + 8, y + 3, str(move.number), more=' font-size="8"')
     from_where = "m from the mark" if marks else "m from where the first revolution began (no mark)"
     whole = [t for t in ticks(f.y1, f.y0, 7) if t == int(t) and t > 0] or [float(raster.revs[0])]
-    yield from axes(f, from_where, "revolution", ticks(f.x0, f.x1, 7), whole)
+    down = f"revolution (means of {k})" if k > 1 else "revolution"
+    yield from axes(f, from_where, down, ticks(f.x0, f.x1, 7), whole)
 
 
 def _cells(rows: Array, f: Frame, reach: float, share: float) -> Iterator[str]:

@@ -253,7 +253,8 @@ def _action(event: Event, replay: Replay) -> str:
     amount = event.amount_mm or 0.0
     inch = f" ({words.fraction(amount)})" if replay.station.procedure.units == "inch" else ""
     what = "tightened" if amount >= 0 else "eased"
-    return f"{event.where} {event.side} {what} {abs(amount):g} mm{inch}"
+    size = words.move_length(amount, "mm", 0.0)
+    return f"{event.where} {event.side} {what} {size}{inch}"
 
 
 def _before_after(move: MoveDone, pulley: Pulley) -> str:

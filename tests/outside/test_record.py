@@ -41,10 +41,10 @@ from monitor.outside.record import (
     write_plots,
     write_record,
 )
-from monitor.outside.record_figures import LEVELS, shade, ticks
+from monitor.outside.record_figures import LEVELS, raster_figure, shade, ticks
 from monitor.outside.record_page import shown
 from monitor.outside.record_raster import CELLS, Raster, thinned
-from monitor.outside.record_style import Room
+from monitor.outside.record_style import ROOMS, Room
 from monitor.outside.replay import replay_recording
 from monitor.records import AlarmAcknowledged, Entry, MoveMade, NoteSaid, StageSaid
 from tests.conftest import SAMPLE_LOGS, capture_names, captures_folder, give_up
@@ -533,6 +533,16 @@ def test_refusals_are_one_sentence(tmp_path: Path) -> None:
         write_record(recorded("quiet"), tmp_path / "taken" / "r.html", pdf=False)
 
 
+def test_the_raster_of_a_long_run_says_what_a_line_is_where_no_other_title_stands() -> None:
+    seen = recorded("quiet").raster
+    edges = {name: np.tile(mm, (20, 1)) for name, mm in seen.edges_mm.items()}
+    revs = np.arange(1, 20 * len(seen.revs) + 1)
+    drawn = raster_figure(Raster(edges, revs, seen.length_mm, ""), list(edges))
+    assert drawn.count("revolution (means of ") == len(edges)
+    titles = re.findall(r">([^<]*nominal place[^<]*)<", drawn)
+    assert titles == [f"{name}: edge, mm from its nominal place" for name in edges]
+
+
 def test_rows_beyond_the_print_stay_on_the_screen() -> None:
     page = recorded("run-in").page(Room(moves=1))
     assert page.count('<tr class="screen">') == 1
@@ -572,6 +582,14 @@ def test_the_pdf_has_two_pages(paper: Any, tmp_path: Path) -> None:
     assert pdf.startswith(b"%PDF-")
     assert pages_of(pdf) == 2
     assert pdf == recorded("section-wobble").pdf(paper), "the same bytes again"
+
+
+def test_a_print_has_smaller_letters_before_rows_are_left_out() -> None:
+    smallest = min(room.percent for room in ROOMS)
+    first = next(room for room in ROOMS if room.percent == smallest)
+    assert smallest < Room().percent
+    assert (first.moves, first.sections, first.alarms) == (Room().moves, Room().sections, Room().alarms)
+    assert [room.percent for room in ROOMS] == sorted((room.percent for room in ROOMS), reverse=True)
 
 
 def pictures_of(pdf: Path, folder: Path) -> list[Any]:
@@ -625,8 +643,6 @@ def test_the_pdf_of_an_endless_log_has_two_pages(tmp_path: Path) -> None:
 
 
 def test_the_raster_of_nothing_is_no_fault() -> None:
-    from monitor.outside.record_figures import raster_figure
-
     empty = Raster({"a": np.zeros((0, CELLS))}, np.zeros(0, np.int64), 5000.0, "")
     assert "No completed revolution." in raster_figure(empty, ["a"])
 
