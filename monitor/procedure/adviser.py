@@ -9,6 +9,7 @@ advised stands until it is made, no longer needed, or clearly another one.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -33,6 +34,8 @@ LONG_BLIND_REVS = 5  # ... and after which it is told as a sensor's matter even 
 BLIND_REVS = 2  # revolutions without a believable position after which nothing is advised
 SETTLED_SHARE = 0.15  # share of centre_mm that may remain of a move's effect when it counts as settled
 NEAR_REVS = 10.0  # a limit that the edge reaches sooner, at the present walk, is told with the advice
+NEARER = 0.5  # ... and once more whenever so much of what was told is left
+CALM_REVS = 3  # ... and taken back when it was no longer so for that long
 REMIND_REVS = 15  # a move that stands so long is advised again: it was forgotten, or made and not logged
 LOOK_REVS = 6  # an advice to go on looking is repeated no sooner
 
@@ -73,7 +76,8 @@ class Adviser:
         self.advice: Advice | None = None
         self.stuck: Draft | None = None
         self.tag = ""
-        self.warned = False
+        self._warned_revs = math.inf  # told with the advice: until the edge's limit; inf: nothing was told
+        self._near_rev = 0  # when it was last so
         self.moves = {"infeed": 0, "snub": 0}
         self.answers = {"infeed": 0, "snub": 0}
         self.no_answers = 0
@@ -108,20 +112,26 @@ class Adviser:
             return None
         warn = to_limit is not None and to_limit[0] <= NEAR_REVS
         warn = warn and draft.action != "none" and draft.tag not in ("check stop", "check heading-out")
-        if (
-            draft.tag == self.tag
-            and draft.action == "move"
-            and self.advice
-            and rev - self.advice.rev >= REMIND_REVS
-        ):
-            draft = phrases.reminded(draft)
-        elif draft.tag == self.tag and (self.warned or not warn):
-            return None
+        if draft.tag == self.tag and self.advice:
+            if draft.action == "move" and rev - self.advice.rev >= REMIND_REVS:
+                draft = phrases.reminded(draft)
+            elif not self._limit_is_news(to_limit if warn else None, draft, rev):
+                return None
         if draft.tag.startswith("look") and self.tag.startswith("move") and not warn:
             return None
-        self.tag, self.warned = draft.tag, warn
-        self.advice = (phrases.warned(draft, to_limit) if warn and to_limit else draft).dated(t_s, rev)
+        self.tag, self._warned_revs = draft.tag, math.inf
+        if warn and to_limit:
+            draft, self._warned_revs, self._near_rev = phrases.warned(draft, to_limit), to_limit[0], rev
+        self.advice = draft.dated(t_s, rev)
         return self.advice
+
+    def _limit_is_news(self, to_limit: tuple[float, float] | None, draft: Draft, rev: int) -> bool:
+        """Whether what was told of the edge's limit with the same advice is no longer true."""
+        if to_limit is not None:
+            self._near_rev = rev
+            return to_limit[0] <= NEARER * self._warned_revs
+        told = math.isfinite(self._warned_revs) and draft.action != "move"
+        return told and rev - self._near_rev >= CALM_REVS
 
     def state(self) -> dict[str, Any]:
         """What must be kept to go on later."""
@@ -322,20 +332,22 @@ class Adviser:
         ) or moves >= (MOST_WALKS if walks else MOST_MOVES if self.tries else HELPLESS_WALKS):
             why = f"{moves} moves at the infeed pulley did not centre the belt: something else steers it."
             return self._stop(now, "helpless", why, words.CAUSES_FRAME, choice.explain)
-        draft = phrases.move(
-            "infeed", choice, position_mm, walk_mm, self._fitted[0], self._takeups, self._units, self._belt.contrary,
-            steering.gain_known(self._belt),
-        )  # fmt: skip
+        tail = ""
         if now.mind_side:
-            draft = replace(
-                draft, why=f"{draft.why} Mind the side: the last move seems to have been made on the other."
-            )
+            tail = " Mind the side: the last move seems to have been made on the other."
         elif moves >= 2 and not self._belt.sign_known:
-            why = f"{draft.why} Its answers so far do not agree: make sure of the side, and log what is really moved."
-            draft = replace(draft, why=why)
+            tail = " Its answers so far do not agree: make sure of the side, and log what is really moved."
+
+        def make(choice: steering.Choice) -> Draft:
+            draft = phrases.move(
+                "infeed", choice, position_mm, walk_mm, self._fitted[0], self._takeups, self._units,
+                self._belt.contrary, steering.gain_known(self._belt),
+            )  # fmt: skip
+            return replace(draft, why=draft.why + tail)
+
         self._promised_mm = (choice.leaves_mm, choice.spread_mm)
         text = f"The belt is not centred at the {self._fitted[0]} pulley."
-        return self._standing(draft, "infeed", choice), "steer", text
+        return self._standing(make, "infeed", choice), "steer", text
 
     def _trim(self, now: Situation, bounds: steering.Bounds) -> Said:
         if not bounds.both:
@@ -354,19 +366,15 @@ class Adviser:
             return self._stop(now, "snub", why, words.CAUSES_FRAME, choice.explain)
         if choice.kind != "move":
             return self._hold(now, bounds, "Centred at both pulleys.")
-        draft = phrases.move(
-            "snub",
-            choice,
-            position_mm,
-            0.0,
-            "drive",
-            self._takeups,
-            self._units,
-            self._belt.snub_effect.below(0.0),
-            known,
-        )
+
+        def make(choice: steering.Choice) -> Draft:
+            return phrases.move(
+                "snub", choice, position_mm, 0.0, "drive", self._takeups, self._units,
+                self._belt.snub_effect.below(0.0), known,
+            )  # fmt: skip
+
         text = "Centred at the infeed pulley, not at the drive pulley."
-        return self._standing(draft, "snub", choice), "trim", text
+        return self._standing(make, "snub", choice), "trim", text
 
     def _hold(self, now: Situation, bounds: steering.Bounds, text: str) -> Said:
         if now.drifting:
@@ -403,18 +411,22 @@ class Adviser:
         stage: Stage = "trim" if drift.pulley == "drive" and len(self._fitted) == 2 else "steer"
         return phrases.wait(tag, why, now.rev + 2.0, now.rev, now.rev_seconds), stage, "The belt walks."
 
-    def _standing(self, draft: Draft, where: str, choice: steering.Choice) -> Draft:
-        """The move that is already advised, while the new one does not differ from it by more than is known."""
+    def _standing(
+        self, make: Callable[[steering.Choice], Draft], where: str, choice: steering.Choice
+    ) -> Draft:
+        """The move that is already advised, in present figures, while the new one does not differ from it by more
+        than is known. make: the draft of a choice.
+        """
         if not self.tag.startswith(f"move {where} ") or self.advice is None:
             self._slack_mm = choice.slack_mm
-            return draft
+            return make(choice)
         before_mm, signed_mm = float(self.tag.rsplit(" ", 1)[1]), choice.signed_mm
         within = max(0.35 * abs(before_mm), 1.01 * self._takeups.nudge_mm, choice.slack_mm, self._slack_mm)
         if not (abs(signed_mm - before_mm) <= within and signed_mm * before_mm > 0):
             self._slack_mm = choice.slack_mm
-            return draft
-        a = self.advice
-        return Draft(self.tag, "move", a.why, a.caution, a.where, a.side, a.amount_mm, explain=a.explain)
+            return make(choice)
+        same = make(replace(choice, signed_mm=before_mm))
+        return replace(same, tag=self.tag, explain=self.advice.explain)
 
     def _stop(self, now: Situation, tag: str, why: str, causes: tuple[str, ...], explain: str = "") -> Said:
         text = f"{why} Stop moving things and check, in this order."

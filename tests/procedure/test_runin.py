@@ -237,6 +237,39 @@ def test_the_edge_limit_is_told_with_the_advice_when_it_is_near() -> None:
     assert len(advices(bench.said)) == said
 
 
+def test_a_limit_that_comes_nearer_is_told_anew_and_taken_back_when_it_is_far() -> None:
+    bench = Bench(make_station(hold=60.0))
+    bench.turn(0.0, n=4)
+    told = []
+    for revs in (9.0, 8.0, 5.5, 4.5, 4.0, 2.0, None, None, None, None, 9.0):
+        bench.runin.expect_edge(None if revs is None else (revs, revs * REV_S / 60.0))
+        told.append([a.why for a in advices(bench.turn(0.0))])
+    assert [len(said) for said in told] == [1, 0, 0, 1, 0, 1, 0, 0, 1, 0, 1], told
+    assert "in about 4 revolutions" in told[3][0]
+    assert "keep the stop control" in told[3][0]
+    assert "stop the conveyor if it does not turn back" in told[5][0]
+    assert "limit" not in told[8][0], "a warning that is over does not stand"
+
+
+def test_a_move_that_is_advised_again_has_present_figures_and_one_warning() -> None:
+    bench = Bench()
+    first = next(a for a in advices(bench.turn(6.0, n=4)) if a.action == "move")
+    bench.runin.expect_edge((9.0, 6.0))
+    warned = advices(bench.turn(6.0))
+    assert len(warned) == 1
+    assert warned[0].why.count("reaches its limit") == 1
+    bench.runin.expect_edge((8.0, 5.3))
+    again = [a for k in range(17) for a in advices(bench.turn(6.0 + 0.03 * k))]
+    assert [a.why.count("reaches its limit") for a in again] == [1] * len(again)
+    assert again
+    riding = first.why.split(" right of centre")[0]
+    assert riding.startswith("The belt rides 6.")
+    assert not again[-1].why.startswith(riding)
+    assert "Still due" in again[-1].why
+    assert again[-1].why.endswith("keep the stop control in reach.")
+    assert (again[-1].side, again[-1].amount_mm) == (first.side, first.amount_mm)
+
+
 def test_an_excursion_starts_the_hold_again_and_says_so() -> None:
     bench = Bench()
     bench.turn(0.0, n=6)
