@@ -305,8 +305,9 @@ class Picture:
         state: str = "over, not yet seen" if not status.active and waiting else entry.priority
         state += ", seen" if status.state == "acknowledged" else ""
         cause = self._with_limits(entry.cause)
-        section = _section(status.start_mm, status.end_mm)
-        what = entry.action + (f" {section}." if section else "")
+        marks = self.station.conveyor.marks
+        section = words.stretch(status.start_mm, status.end_mm, self.units, marks)
+        what = entry.action + (f" It lies {section}." if section else "")
         return {
             "where": status.where, "name": status.name, "state": status.state, "priority": entry.priority,
             "value_mm": status.value_mm, "start_mm": status.start_mm, "end_mm": status.end_mm,
@@ -363,12 +364,6 @@ class Picture:
 def _sensor_words(now: SensorNow) -> dict[str, str]:
     word = {"good": "good", "unknown": "learning"}.get(now.quality, FAULTS.get(now.quality, now.quality))
     return {"sensor": now.sensor, "word": word.removeprefix("is "), "quality": now.quality}
-
-
-def _section(start_mm: float | None, end_mm: float | None) -> str:
-    if start_mm is None or end_mm is None:
-        return ""
-    return f"{words.distance(start_mm)} to {words.distance(end_mm)} after the belt mark"
 
 
 def _left_of(position_mm: float, quality: str) -> str:

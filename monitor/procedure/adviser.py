@@ -152,7 +152,9 @@ class Adviser:
         if now.tracked:
             return phrases.done("sign" if now.stage == "sign" else "lock"), now.stage, ""
         if now.section is not None:
-            return phrases.section(now.section, self._units), now.stage, ""
+            marks = self._station.conveyor.marks
+            off = self._off_centre(now)
+            return phrases.section(now.section, self._units, marks, off), now.stage, ""
         watch = max(3, self._station.procedure.settle_revs)
         if now.seen_revs < watch:
             until = now.rev + watch - now.seen_revs
@@ -162,6 +164,17 @@ class Adviser:
             return self.stuck, now.stage, ""
         settling = self.settling(now)
         return (settling, now.stage, "") if settling is not None else self._advise(now)
+
+    def _off_centre(self, now: Situation) -> str:
+        """The pulleys where the whole belt walks or rides off centre while a section is bad. Said once, it stands."""
+        here, centre_mm = self._belt.ahead(now.rev, 0.0), self._station.limits.centre_mm
+        places = {self._fitted[0]: here.infeed.centre}
+        if len(self._fitted) == 2:
+            places["drive"] = here.drive.centre
+        drifting = {event.pulley for event in now.drifting}
+        said = self.tag.removeprefix("check section") if self.tag.startswith("check section") else ""
+        off = [p for p, mm in places.items() if abs(mm) > centre_mm or p in drifting or p in said]
+        return " and the ".join(off)
 
     def _blind(self, now: Situation) -> Draft:
         """The position is not known: because of a sensor, or because the belt's travel is not clear just now."""

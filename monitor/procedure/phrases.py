@@ -135,14 +135,17 @@ def check(tag: str, why: str, causes: tuple[str, ...], explain: str = "") -> Dra
     return Draft(f"check {tag}", "check", why, words.CAUTION_CHECK, checks=causes, explain=explain)
 
 
-def section(event: Event, units: Units) -> Draft:
-    """A section wobbles: no move of a take-up mends a belt."""
-    place = ""
-    if event.start_mm is not None and event.end_mm is not None:
-        place = f", {words.distance(event.start_mm)} to {words.distance(event.end_mm)} after the belt mark"
+def section(event: Event, units: Units, marks: bool, off: str = "") -> Draft:
+    """A section wobbles: no move of a take-up mends a belt. marks: the belt has a mark to measure from; off: the
+    pulleys where the whole belt does not ride centred, either.
+    """
+    place = words.stretch(event.start_mm, event.end_mm, units, marks)
     size = f" by {words.length(abs(event.value_mm), units)}" if event.value_mm is not None else ""
-    why = f"One section of the belt swings out{size}{place}: no move at a take-up mends that. Look at that place."
-    return check("section", why, words.CAUSES_SECTION)
+    look = "Look at that place." if marks else "Watch for it as the belt goes round, then look at it."
+    why = f"One section of the belt swings out{size}{place and ', '}{place}: no move at a take-up mends that. {look}"
+    if off:
+        why += f" The whole belt is not centred, either, at the {off} pulley: that comes when the section is mended."
+    return check(f"section {off}".strip(), why, words.CAUSES_SECTION)
 
 
 def stop(edge_mm: float | None, units: Units) -> Draft:

@@ -114,9 +114,23 @@ def length(mm: float, units: Units) -> str:
     return fraction(mm) if units == "inch" else f"{abs(mm):.1f} mm"
 
 
-def distance(mm: float) -> str:
-    """A place along the belt, as a tape finds it."""
-    return f"{mm / 1000.0:.2f} m"
+def distance(mm: float, units: Units) -> str:
+    """A length along the belt, as a tape finds it: `8.48 m`, `27 ft 10 in`."""
+    if units == "mm":
+        return f"{mm / 1000.0:.2f} m"
+    feet, inches = divmod(round(mm / INCH_MM), 12)
+    return f"{feet} ft {inches} in"
+
+
+def stretch(start_mm: float | None, end_mm: float | None, units: Units, marks: bool) -> str:
+    """Where a section of the belt lies: `8.48 m to 8.91 m after the belt mark`. Empty: not known, or no belt has a
+    mark to measure from. A section that begins before the mark and ends after it has start_mm > end_mm.
+    """
+    if start_mm is None or end_mm is None or not marks:
+        return ""
+    start, end = distance(start_mm, units), distance(end_mm, units)
+    across = ", across the mark," if start_mm > end_mm else ""
+    return f"{start}{across} to {end} after the belt mark"
 
 
 def move_length(mm: float, units: Units, finest_mm: float) -> str:

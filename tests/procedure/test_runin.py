@@ -270,6 +270,49 @@ def test_a_move_that_is_advised_again_has_present_figures_and_one_warning() -> N
     assert (again[-1].side, again[-1].amount_mm) == (first.side, first.amount_mm)
 
 
+def section_alarm(bench: Bench, start_mm: float, end_mm: float) -> None:
+    event = Event(
+        bench.rev * REV_S, bench.rev, "alarm-raised", "section-wobble", sensor="infeed-left",
+        value_mm=8.0, start_mm=start_mm, end_mm=end_mm,
+    )  # fmt: skip
+    bench.runin.on_alarm(event)
+
+
+def test_a_bad_section_does_not_hide_that_the_whole_belt_is_off_centre() -> None:
+    bench = Bench(make_station(hold=60.0))
+    bench.turn(0.0, n=4)
+    section_alarm(bench, 3100.0, 3500.0)
+    first = advices(bench.turn(0.0, n=3))
+    assert [a.why for a in first] == [
+        "One section of the belt swings out by 8.0 mm, 3.10 m to 3.50 m after the belt mark: no move at a take-up "
+        "mends that. Look at that place."
+    ]
+    off = advices([m for y in (1.0, 3.0, 5.0, 7.0, 7.0, 7.0, 2.9, 3.1, 2.9) for m in bench.turn(y)])
+    assert len(off) == 1, "said once; it does not flicker"
+    assert off[0].why.endswith(
+        "The whole belt is not centred, either, at the infeed pulley: that comes when the section is mended."
+    )
+
+
+def test_where_a_bad_section_lies_is_said_in_the_units_of_the_bay_and_only_where_a_mark_is() -> None:
+    marked = make_station()
+    unmarked = marked.model_copy(update={"conveyor": marked.conveyor.model_copy(update={"marks": False})})
+    for station, place, look in (
+        (
+            make_station('units = "inch"\n'),
+            ", 38 ft 1 in, across the mark, to 1 ft 8 in after",
+            "that place.",
+        ),
+        (unmarked, "swings out by 8.0 mm: no move", "Watch for it as the belt goes round"),
+    ):
+        bench = Bench(station)
+        bench.turn(0.0, n=4)
+        section_alarm(bench, 11_600.0, 500.0)
+        why = advices(bench.turn(0.0))[0].why
+        assert place in why
+        assert look in why
+
+
 def test_an_excursion_starts_the_hold_again_and_says_so() -> None:
     bench = Bench()
     bench.turn(0.0, n=6)
