@@ -65,7 +65,8 @@ class MqttPicture:
         state = LIFE | {k: v for k, v in self._state.items() if v is not None}
         alarms = [a for a in self._alarms.values() if a.state != "normal"]
         seen = Glance(
-            serial=self._state.get("belt"), log=None, log_failed=None, link=bool(state["link"]), silent_s=0.0,
+            serial=self._state.get("belt"), log=None, log_failed=None, link=bool(state["link"]),
+            silent_s=0.0 if state["link"] else math.nan,  # how long the board is silent MQTT does not say
             stage=state["stage"], verdict=state["verdict"], hold_s=math.nan, now=self._now,
             advice=self._advice, alarms=tuple(alarms), tally=Tally(), broker=None,
             clock_s=self._now.t_s,
