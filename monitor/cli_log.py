@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -50,6 +51,8 @@ def send(station: Path, what: str, request: dict[str, Any], as_json: bool, done:
         raise EntryError(f"the service did not accept this: {answer.get('why', 'no reason given')}")
     if not as_json:
         print(done)
+    if answer.get("warning"):
+        print(f"runin: {answer['warning']}", file=sys.stderr)
 
 
 @app.command(context_settings={"ignore_unknown_options": True})  # so that -0.8 is an amount
@@ -154,7 +157,7 @@ def acknowledge(
 def shelve(
     where: Annotated[str, typer.Argument(help="A pulley, a sensor's name, or bay.")],
     name: Annotated[str, typer.Argument(help="The alarm; see runin alarms.")],
-    minutes: Annotated[float, typer.Argument(min=0.1, help="For how long.")],
+    minutes: Annotated[float, typer.Argument(min=0, help="For how long, at most 30; 0: no longer.")],
     why: Annotated[str, typer.Argument(help="Why it is a nuisance.")],
     station: StationOption,
     by: ByOption = "",
@@ -162,7 +165,8 @@ def shelve(
 ) -> None:
     """Silence a nuisance alarm for a bounded time."""
     request = {"where": where, "name": name, "minutes": minutes, "why": why, "by": by}
-    send(station, "shelve", request, as_json, f"Shelved for {minutes:g} minutes: {where} {name}.")
+    done = f"Shelved for {minutes:g} minutes" if minutes else "Shelved no longer"
+    send(station, "shelve", request, as_json, f"{done}: {where} {name}.")
 
 
 def length_mm(text: str) -> float:

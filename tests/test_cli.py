@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor import cli_log
 from monitor.alarms.catalogue import CATALOGUE
 from monitor.errors import ExitCode
 from monitor.records import NoteSaid
@@ -229,6 +230,18 @@ def test_log_without_a_broker(bay: Path, tmp_path: Path) -> None:
     done = runin("log", "move", "infeed", "left", "-0.8", "--station", station)
     assert done.returncode == ExitCode.NO_BROKER
     assert "127.0.0.1:1" in one_sentence(done)
+
+
+def test_log_says_what_the_service_warns_of(
+    bay: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    station = changed(bay, tmp_path, "[belt]", '[mqtt]\nhost = "127.0.0.1"\n\n[belt]')
+    answer = {"ok": True, "warning": "the log cannot be written; this is not on record"}
+    monkeypatch.setattr("monitor.outside.asking.ask", lambda *asked: answer)
+    cli_log.shelve("drive-left", "sensor-noisy", 0.0, "over", station)
+    said = capsys.readouterr()
+    assert said.out == "Shelved no longer: drive-left sensor-noisy.\n"
+    assert said.err == "runin: the log cannot be written; this is not on record\n"
 
 
 def test_log_refuses_what_it_cannot_understand(bay: Path) -> None:

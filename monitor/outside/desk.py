@@ -130,5 +130,9 @@ class Desk:
         return NoteSaid(t_s, request.text, request.by)
 
     def _enter(self, entry: Entry) -> Answer:
-        logged = self._service.run.enter(entry)
-        return {} if logged else {"warning": "the log cannot be written; this is not on record"}
+        if not self._service.run.enter(entry):
+            return {"warning": "the log cannot be written; this is not on record"}
+        finishes = isinstance(entry, StageSaid) and entry.what == "done" and entry.stage in ("lock", "sign")
+        if finishes and self._service.run.pipeline.verdict != "tracked":
+            return {"warning": "it is on record, but the belt is not shown to be tracked"}
+        return {}

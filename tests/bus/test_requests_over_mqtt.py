@@ -97,6 +97,14 @@ def test_what_is_said_is_answered_and_on_record_at_once(bay: Bay, asker: Asker) 
 
 
 @pytest.mark.mosquitto
+def test_who_signs_a_belt_that_is_not_shown_to_be_tracked_is_told_so(asker: Asker) -> None:
+    answer = asker.ask("stage", {"done": "sign", "by": "made-up"})
+    assert answer["ok"] is True
+    assert "not shown to be tracked" in answer["warning"]
+    assert "warning" not in asker.ask("stage", {"done": "watch"})
+
+
+@pytest.mark.mosquitto
 def test_without_an_answer_topic_the_answer_comes_on_answer(asker: Asker) -> None:
     asker.say("note", b'{"text": "x"}', answer_to=None)
     topic, _, answer = asker.answers.get(timeout=WAIT_S)
