@@ -19,6 +19,7 @@ from monitor.procedure import words
 from monitor.records import STAGES, Advice, RevolutionRow, SensorNow, Stage, plain
 from monitor.settings import Sensor, Station
 
+OLD_REVS = 3  # an advice's own figures are this old before it is said when it was given
 LATE_S = 3.0  # the daemon gives a glance twice a second; none for so long: it does not measure
 LOSSY = 0.05  # share of lost records from which the readings are doubted
 STAGE_WORDS: dict[Stage, tuple[str, str]] = {
@@ -82,6 +83,7 @@ class Picture:
             "trust": trusted,
             "called": "" if seen is None else self._called(seen),
             "limits": self._limits(),
+            "marks": station.conveyor.marks,
             "sides": sorted({sensor.edge for sensor in station.sensor}),
         }
         if seen is None:
@@ -164,7 +166,8 @@ class Picture:
         left_rev = math.nan
         if advice.until_rev is not None:
             left_rev = max(advice.until_rev - seen.now.rev, 0.0)
-        said = {"why": f"{advice.why} (Said at revolution {advice.rev}.)"} if advice.action == "wait" else {}
+        old = advice.action == "wait" or seen.now.rev - advice.rev >= OLD_REVS
+        said = {"why": f"{advice.why} (Said at revolution {advice.rev}.)"} if old and advice.rev else {}
         return advice.as_dict() | said | {
             "head": head, "big": big, "number": number, "unit": unit, "urgent": urgent,
             "left_rev": left_rev, "left_s": left_rev * rev_s, "stale": not believed,
@@ -245,7 +248,11 @@ class Picture:
         """A position in words: `3.1 mm right`."""
         if mm != mm:
             return "not known"
-        return "in the middle" if abs(mm) < 0.05 else f"{words.length(mm, self.units)} {words.side_of(mm)}"
+        finest_mm = words.INCH_MM / 64.0 if self.units == "inch" else 0.1
+        steps = round(abs(mm) / finest_mm)
+        if steps == 0:
+            return "in the middle"
+        return f"{words.length(steps * finest_mm, self.units)} {words.side_of(mm)}"
 
     def _row(self, sensor: str) -> RevolutionRow | None:
         last = self.history.last
@@ -324,8 +331,11 @@ class Picture:
     def _with_limits(self, text: str) -> str:
         """The station file's own lengths in place of the names of its keys."""
         for key, mm in self.station.limits.model_dump().items():
-            per = " each revolution" if key.endswith("_per_rev") else ""
-            text = text.replace(key, f"{words.length(mm, self.units)}{per}")
+            size = words.length(mm, self.units)
+            if key.endswith("_per_rev"):  # an odd fraction of an inch; nobody measures it with a rule
+                size = f"{mm / words.INCH_MM:.2f} in" if self.units == "inch" else size
+                size += " each revolution"
+            text = text.replace(key, size)
         return text
 
     # ------------------------------------------------------------ small words

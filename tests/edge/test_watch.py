@@ -166,6 +166,33 @@ def test_a_daemon_that_says_goodbye_is_not_trusted() -> None:
     assert "not measure" in text_of(picture.document(0.1))
 
 
+def test_while_the_board_is_not_heard_no_reading_is_called_recent() -> None:
+    station = station_of()
+    picture = MqttPicture(station)
+    for topic, payload in messages_of(glance("steer", station)):
+        picture.take(topic, json.loads(payload))
+    assert picture.document(0.1)["trust"]["age"] == "last reading just now"
+    picture.take("state", {"online": True, "link": False})
+    assert picture.document(0.1)["trust"]["age"] == "last reading not known"
+
+
+def test_readings_are_told_no_finer_than_a_rule_shows() -> None:
+    inch, mm = (Picture(station_of(units)) for units in ("inch", "mm"))
+    assert [inch.lateral(v) for v in (0.19, -0.3, 0.6, -8.73, float("nan"))] == [
+        "in the middle", "1/64 in left", "1/32 in right", "11/32 in left", "not known",
+    ]  # fmt: skip
+    assert [mm.lateral(v) for v in (0.04, -0.06, 8.73)] == ["in the middle", "0.1 mm left", "8.7 mm right"]
+
+
+def test_an_old_advice_says_when_it_was_given() -> None:
+    station = station_of()
+    fresh = drawn(station, glance("steer", station))["do"]["why"]
+    seen = glance("steer", station)
+    late = replace(seen, now=replace(seen.now, rev=seen.now.rev + 8.0))
+    assert "Said at" not in fresh
+    assert f"(Said at revolution {seen.advice.rev}.)" in drawn(station, late)["do"]["why"]
+
+
 def test_a_belt_that_is_learnt_anew_is_said_until_the_next_belt() -> None:
     station = station_of()
     picture = MqttPicture(station)

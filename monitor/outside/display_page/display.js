@@ -274,7 +274,8 @@ function glanceAlarms([first, ...others]) {
   if (!first) return [el("p", {}, "Nothing is known to be wrong.")];
   const made = [el("div", { class: classOf(first) }, alarmGlyph(first.rank), el("p", {}, el("strong", {}, first.title), ` ${first.what} (${first.standing})`))];
   if (others.length) {
-    made.push(el("p", { class: "others" }, "Also: ", ...others.slice(0, 3).flatMap((a, k) => [k ? "; " : "", el("span", { class: a.waiting ? "waiting" : "" }, a.mark), ` ${a.short}`]), others.length > 3 ? `; and ${others.length - 3} more` : ""));
+    const alike = (a) => [first, ...others].some((b) => b !== a && b.short === a.short);
+    made.push(el("p", { class: "others" }, "Also: ", ...others.slice(0, 3).flatMap((a, k) => [k ? "; " : "", el("span", { class: a.waiting ? "waiting" : "" }, a.mark), ` ${a.short}${alike(a) ? `, ${a.where}` : ""}`]), others.length > 3 ? `; and ${others.length - 3} more` : ""));
   }
   return made;
 }

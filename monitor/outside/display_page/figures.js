@@ -16,6 +16,7 @@ const figures = (() => {
   }
   const known = (v) => v !== null && v !== undefined;
   const word = (mm, units) => (units === "inch" ? `${(Math.abs(mm) / 25.4).toFixed(2)} in` : `${Math.abs(mm).toFixed(Math.abs(mm) < 10 ? 1 : 0)} mm`) + (mm > 0 ? " right" : mm < 0 ? " left" : "");
+  const tape = (mm, units) => (units === "inch" ? `${Math.floor(Math.round(mm / 25.4) / 12)} ft ${Math.round(mm / 25.4) % 12} in` : metres(mm, units, 2));
   const metres = (mm, units, digits = 1) => (units === "inch" ? `${(mm / 304.8).toFixed(digits)} ft` : `${(mm / 1000).toFixed(digits)} m`);
 
   // A frame with lateral position upward; returns the drawing and its two scales.
@@ -117,7 +118,7 @@ const figures = (() => {
         image.data[k + 3] = known(mm) ? 255 : 0;
       }));
       pen.putImageData(image, 0, 0);
-      const title = document.createElement("h3"), to = past.length_mm ? `from the mark to ${metres(past.length_mm, picture.units)}` : "";
+      const title = document.createElement("h3"), to = past.length_mm ? `${picture.marks ? "from the mark to" : "once round, no mark,"} ${metres(past.length_mm, picture.units)}` : "";
       title.textContent = `${pulley} pulley, ${to}`;
       made.push(title, canvas, legend(reach, [left, zero, right], picture.units));
     }
@@ -136,7 +137,7 @@ const figures = (() => {
     if (!all.length) { box.replaceChildren("Not known yet."); return; }
     const reach = Math.max(...all.map(Math.abs), 0.5) * 1.15, length = past.length_mm, peak = Math.max(...all) - Math.min(...all);
     const bad = [...new Map(past.sections.filter((s) => s.kind === "alarm-raised" && known(s.start_mm)).map((s) => [Math.round(s.start_mm / 200), s])).values()];
-    const spans = bad.map((s) => `${metres(s.start_mm, picture.units, 2)} to ${metres(s.end_mm, picture.units, 2)}`);
+    const spans = bad.map((s) => `${tape(s.start_mm, picture.units)} to ${tape(s.end_mm, picture.units)}`);
     const label = `Camber, ${word(peak, picture.units).replace(" right", "")} from peak to peak over ${metres(length, picture.units)}. ${spans.length ? `Bad section: ${spans.join("; ")} from the mark.` : "No bad section is known."}`;
     const { drawing, x, y, height, rem } = frame(box, label, 0, length, -reach, reach, picture.units, 13);
     bad.forEach((s, k) => {
