@@ -25,6 +25,7 @@ from monitor.records import MoveWhere, Pulley
 
 HOLD_WINDOW = 0.85  # share of centre_mm the belt's expected path may use up; the rest is for its wander
 WANDERED = 0.1  # of that rest, what is not needed any more when a hold is nearly over
+SHOWN = 0.8  # share of the margin below which a walk can be shown to be nil in a hold
 CONTENT = 0.8  # probability of holding from which the belt is left alone
 LEAN = 0.3  # share of centre_mm the infeed position may be off for the drive pulley's sake
 BRIDGED = 1.5  # offsets above this share of the window need the snub: both pulleys do not fit in
@@ -115,7 +116,7 @@ def holds(
     delay_rev: float = LATENCY_REV,
     comes_rev: float = 0.0,
 ) -> float:
-    """The probability that the belt stays in the window until the hold is over.
+    """The probability that the belt stays in the window until the hold is over, and its walk can be shown to be nil.
 
     Left alone, the hold goes on that runs already; a move, made after delay_rev, starts a new one when it has
     taken effect. Either begins comes_rev later where the belt has to walk into the window first.
@@ -133,7 +134,8 @@ def holds(
         least = min(least, ahead.infeed.within(-half, half))
         if both:
             least = min(least, ahead.drive.within(-half, half))
-    return least
+    walk_mm = SHOWN * bounds.margin_mm_per_rev
+    return min(least, ahead.walk.within(-walk_mm, walk_mm))
 
 
 def within_reach(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, where: MoveWhere) -> float:
@@ -179,28 +181,35 @@ def offset(belt: Belt, rev: float, bounds: Bounds) -> float:
     return ahead.drive.centre - ahead.infeed.centre
 
 
-def tries(belt: Belt, bounds: Bounds, takeups: TakeUps, offset_mm: float, walk: float = 0.0) -> float:
+def tries(belt: Belt, bounds: Bounds, takeups: TakeUps, apart: Mixture, walk: float = 0.0) -> float:
     """How many moves at the infeed pulley it takes, on average, until a belt that walks on is stopped so well that
-    it stays in the window at both pulleys through a hold, if it rides offset_mm apart there. walk: what it walks
+    it stays in the window at both pulleys through a hold, if it rides `apart` there, mm. walk: what it walks
     before the first of them, mm per rev.
 
     The walk that is left after a move scatters by what a wrench and a hand leave of it, after the first move also
     by a share of the walk it stops; the place where the belt is stopped scatters by its wander.
     """
-    room = HOLD_WINDOW * bounds.centre_mm - 0.5 * abs(offset_mm)
-    if room < (1.0 - 0.5 * BRIDGED) * HOLD_WINDOW * bounds.centre_mm:
-        return MOST_TRIES
-    gain = belt.gain
+    gain, window = belt.gain, HOLD_WINDOW * bounds.centre_mm
     left = abs(gain.centre) * math.hypot(unit_mm(belt, bounds, takeups) / math.sqrt(12.0), HAND_MM)
     share = math.hypot(HAND_SHARE, gain.spread / abs(gain.centre))
 
-    def succeeds(walk_left: float) -> float:
+    def succeeds(walk_left: float, room: float) -> float:
         fits = math.erf(room / math.hypot(0.5 * walk_left * bounds.hold_revs, PLACED_MM) / math.sqrt(2.0))
-        shown = math.erf(0.8 * bounds.margin_mm_per_rev / max(walk_left, 1e-9) / math.sqrt(2.0))
+        shown = math.erf(SHOWN * bounds.margin_mm_per_rev / max(walk_left, 1e-9) / math.sqrt(2.0))
         return min(fits, shown)
 
-    first, later = succeeds(math.hypot(left, share * walk)), max(succeeds(left), 1e-3)
-    return min(1.0 + (1.0 - first) / later, MOST_TRIES)
+    def needs(offset_mm: float) -> float:
+        room = window - 0.5 * abs(offset_mm)
+        if room < (1.0 - 0.5 * BRIDGED) * window:
+            return MOST_TRIES
+        first = succeeds(math.hypot(left, share * walk), room)
+        return min(1.0 + (1.0 - first) / max(succeeds(left, room), 1e-3), MOST_TRIES)
+
+    # one by one: a far-off model that is hardly believed must not speak for all of them, as it would in a mean square
+    some = apart.weight > 1e-3
+    offsets = np.hypot(apart.mean[some], apart.sd[some])
+    each = np.array([needs(offset) for offset in offsets.tolist()])
+    return float(apart.weight[some] @ each / apart.weight[some].sum())
 
 
 def goal(belt: Belt, rev: float, bounds: Bounds) -> float:
@@ -211,8 +220,12 @@ def goal(belt: Belt, rev: float, bounds: Bounds) -> float:
 
 
 def expected_path_holds(belt: Belt, rev: float, bounds: Bounds, pulley: Pulley = "infeed") -> bool:
-    """Whether the expected path, without its spread, stays in the window for the rest of the hold."""
+    """Whether the expected path, without its spread, stays in the window for the rest of the hold, and so slow a walk
+    can be shown to be nil.
+    """
     path = [belt.ahead(rev, share * bounds.hold_left_revs) for share in (0.0, 0.5, 1.0)]
+    if abs(path[1].walk.centre) > SHOWN * bounds.margin_mm_per_rev:
+        return False
     if pulley == "drive" and not bounds.both:
         return True
     places = [one.infeed.centre if pulley == "infeed" else one.drive.centre for one in path]

@@ -30,7 +30,7 @@ from monitor.procedure.steering import (
 from monitor.procedure.takeups import TakeUps
 
 PRICE = 1.25  # moves that a move at the snub must save: itself, and perhaps another after it
-WALK_REV = 0.7  # a walk of 1 mm per revolution weighs as much as so many mm between the pulleys
+LOOKS = 17  # amounts that are weighed
 
 
 def stays(belt: Belt, rev: float, bounds: Bounds) -> float:
@@ -47,21 +47,18 @@ def set_over(belt: Belt, rev: float, snub_mm: float, bounds: Bounds, takeups: Ta
     A snub that steers gives the belt a walk, too, and a fast one is not stopped well in one move.
     """
 
-    def apart_and_walk(amount: float) -> tuple[float, float]:
-        """Expected squares."""
-        walk = belt.ahead(rev, LATENCY_REV + 1.0, 0.0, amount, LATENCY_REV).walk
-        return belt.standing_offset(amount).square, walk.square
-
     def needs(amount: float) -> float:
-        apart, walk = apart_and_walk(amount)
-        return tries(belt, bounds, takeups, math.sqrt(apart), math.sqrt(walk))
+        walk = belt.ahead(rev, LATENCY_REV + 1.0, 0.0, amount, LATENCY_REV).walk
+        return tries(belt, bounds, takeups, belt.standing_offset(amount), math.sqrt(walk.square))
 
-    best = lowest(lambda a: float(np.dot(apart_and_walk(a), (1.0, WALK_REV**2))), snub_mm)
-    unit = takeups.step_mm if abs(best) >= takeups.step_mm else takeups.nudge_mm
     have_mm = takeups.difference_mm("snub")
+    low, high = max(-snub_mm, -bounds.reach_mm - have_mm), min(snub_mm, bounds.reach_mm - have_mm)
+    least = needs(0.0)
+    costs = {amount: needs(amount) for amount in np.linspace(low, high, LOOKS).tolist()}
+    best = min(costs, key=lambda amount: (round(costs[amount], 2), abs(amount)))
+    unit = takeups.step_mm if abs(best) >= takeups.step_mm else takeups.nudge_mm
     amount = round(round(best / unit) * unit, 4)
-    amount = float(np.clip(amount, -bounds.reach_mm - have_mm, bounds.reach_mm - have_mm))
-    return amount, needs(0.0) - needs(amount)
+    return amount, least - needs(amount)
 
 
 def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) -> Choice:
