@@ -1,4 +1,4 @@
-"""Composes the blocks: bytes and entries in, revolutions, events and advice out. The only file that knows their order.
+"""Composes the blocks: bytes and entries in, revolutions, events and advice out. It and beltwatch.py know their order.
 
     bytes -> Decoder -> records -> SensorGate -> BeltWatch -> revolutions, findings -> RunIn -> advice, stages, verdict
 

@@ -1,6 +1,6 @@
 """Runs simulated belts with known truth through the program and prints its figures, each beside its bar.
 
-    python tests/known_truth/detection_table.py [--families drift,wobble] [--seeds 20] [--jobs 2]
+    python tests/known_truth/detection_table.py [--families drift,wobble] [--seeds 20|FROM:TO] [--jobs 2]
                                                 [--captures] [--json FILE] [--no-generic]
 
 Beside the program: the three methods of generic_methods.py on the same belts in the same run. Every failure

@@ -160,7 +160,7 @@ def truly_tracked(conveyor: Conveyor) -> bool:
 
 
 def fixed_rule(seed: int, most_revs: int = MOST_REVS) -> Outcome:
-    """The rule of thumb beside it: 1/16 in away from the side the belt is on, every three revolutions,
+    """The rule of thumb beside it: 1/16 in away from the side the belt is on, every four revolutions,
     same judge.
     """
     conveyor = Conveyor(seed)

@@ -1,6 +1,6 @@
 """Run-ins in a closed loop on wire bytes: simulated board, the real pipeline, and a technician with habits.
 
-python tests/known_truth/wire_table.py [number of conveyors]
+python tests/known_truth/wire_table.py [number of conveyors [first seed]]
 
 The conveyors are those of monitor.simulation with everything drawn from wide ranges: gains within a factor
 of three of the geometric one, one in ten that answers the other way, half with plain pulleys, standing skew,
