@@ -11,6 +11,7 @@ import serial
 from serial.tools import list_ports as pyserial_ports
 
 from monitor.errors import PortError
+from monitor.outside.serial_port import worded
 from monitor.readings import Decoder
 from monitor.records import EdgeBlock, Hello
 from monitor.settings import Station, check_against_hello
@@ -73,11 +74,12 @@ def _bytes_for(station: Station, seconds: float) -> list[bytes]:
     address = station.serial.port
     chunks: list[bytes] = []
     try:
-        with serial.serial_for_url(address, baudrate=station.serial.baud, timeout=READ_TIMEOUT_S) as port:
+        # exclusive: two readers would take each other's bytes, and a service that runs would lose its belt
+        baud, wait_s = station.serial.baud, READ_TIMEOUT_S
+        with serial.serial_for_url(address, baudrate=baud, timeout=wait_s, exclusive=True) as port:
             end_s = time.monotonic() + seconds
             while time.monotonic() < end_s:
                 chunks.append(port.read(CHUNK_BYTES))
     except (OSError, ValueError, TypeError) as problem:
-        why = getattr(problem, "strerror", None) or str(problem)
-        raise PortError(f"[serial] port {address}: cannot be read: {why}") from None
+        raise PortError(f"[serial] port {address}: cannot be read: {worded(problem)}") from None
     return chunks

@@ -13,6 +13,7 @@ Everything that happens goes into one queue, in order, with the host's monotonic
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import queue
@@ -227,6 +228,8 @@ def check_address(address: str) -> None:
 def worded(problem: BaseException) -> str:
     """An operating system's or pyserial's error in words, on one line."""
     number = getattr(problem, "errno", None)
+    if number in (errno.EAGAIN, errno.EBUSY):
+        return "another program has it open"
     text = os.strerror(number) if isinstance(number, int) and number > 0 else str(problem)
     line = "".join(c if c.isprintable() else " " for c in text)[:200]
     return line or type(problem).__name__

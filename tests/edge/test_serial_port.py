@@ -16,7 +16,9 @@ import serial
 
 from monitor.errors import PortError
 from monitor.outside import serial_port
+from monitor.outside.ports import listen_to_board
 from monitor.outside.serial_port import Bytes, PortEnded, PortLost, PortNews, PortOpened, PortReader
+from monitor.settings import load_station
 from tests.edge.pseudo_board import Board
 
 WAIT_S = 20.0  # only a bound for a broken program; nothing here measures time
@@ -122,6 +124,18 @@ def test_a_second_reader_is_refused_and_waits_its_turn(board: Board) -> None:
     first.close()
     second.wait_for(lambda: second.count(PortOpened) == 1)
     second.close()
+
+
+def test_who_listens_for_a_moment_takes_no_byte_from_the_service_that_runs(
+    board: Board, station_file: Path
+) -> None:
+    service = Listener(str(board.link))
+    service.wait_for(lambda: service.count(PortOpened) == 1)
+    station = load_station(station_file)
+    there = station.model_copy(update={"serial": station.serial.model_copy(update={"port": str(board.link)})})
+    with pytest.raises(PortError, match="another program has it open"):
+        listen_to_board(there, 0.3)
+    service.close()
 
 
 def test_reopen_on_request(board: Board) -> None:
