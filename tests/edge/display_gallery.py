@@ -43,6 +43,16 @@ MOVE = Advice(
     "1.5 mm; that sends it to the left.",
     words.CAUTION_MOVE, where="infeed", side="right", amount_mm=1.5,
 )  # fmt: skip
+LONGEST = replace(
+    MOVE, rev=50,
+    why="The belt walks 1.2 mm to the right each revolution at the infeed pulley, now 15.4 mm right of centre: tighten "
+    "the right side of the infeed pulley by 0.25 mm; going by its last answer, that sends it to the left. Small, as it "
+    "is not yet known how strongly this belt answers. That is less than a step of the wrench: turn the screw slowly, "
+    "and no further. Its answers so far do not agree: make sure of the side, and log what is really moved. Still due; "
+    "if it was made, log it. At this walk the edge reaches its limit in about 9 revolutions (6.4 minutes): keep the "
+    "stop control in reach.",
+    amount_mm=0.25,
+)  # fmt: skip
 TRIM = replace(
     MOVE, where="snub", side="right", amount_mm=-0.5, caution=words.CAUTION_SNUB,
     why="The belt rides 0.6 mm left of centre at the drive pulley: ease the right side of the snub by 0.5 mm; that "
@@ -153,6 +163,10 @@ def scenes() -> Iterator[tuple[str, Station, Glance]]:
     four = both_edges()
     yield "both-edges", four, glance("steer", four, alarms=(alarm("drift"),))
     yield "inch-steer", inch, glance("steer", inch, advice=replace(MOVE, amount_mm=1.5875))
+    for size in (170, 270):  # just below where the page takes smaller letters; "(Said at ...)" comes on top
+        some = replace(LONGEST, why=LONGEST.why[:size])
+        yield f"long-move-{size}", mm, glance("steer", mm, advice=some, alarms=(alarm("drift"),))
+    yield "longest-move", mm, glance("steer", mm, advice=LONGEST, alarms=(alarm("drift"),))
     for entry in CATALOGUE:
         changes: dict[str, Any] = {"alarms": (alarm(entry.name),)}
         if entry.name == "link-lost":

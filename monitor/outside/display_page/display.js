@@ -67,6 +67,8 @@ function drawDo(deaf) {
   else redraw($("do-turns"), "", () => []);
   const words = $("do-big").textContent, unit = now.unit || "";
   $("do-big").parentElement.style.setProperty("--ems", Math.max((/[A-Z]{2}/.test(words) ? 0.8 : 0.66) * words.length + (unit ? 0.3 + 0.4 * unit.length : 0), 2));
+  const long = (now.why || "").length;
+  document.body.dataset.long = long > 300 ? "2" : long > 200 ? "1" : "";
   redraw($("do-checks"), now.checks || [], () => (now.checks || []).map((text) => el("li", {}, text)));
   $("do-old").hidden = !(now.stale || deaf) || !["move", "wait", "check"].includes(what);
   const made = $("made");
