@@ -386,6 +386,8 @@ class RunIn:
             return
         reasons = [
             f"The {p} position is {words.length(y, units)} {words.side_of(y)} of centre, more than {centre}."
+            if words.length(y, units) != centre
+            else f"The {p} position is a little more than {centre} {words.side_of(y)} of centre."
             for p, (y, se) in row.items()
             if abs(y) - 1.645 * se > limits.centre_mm
         ]

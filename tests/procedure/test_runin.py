@@ -341,6 +341,14 @@ def test_off_centre_is_not_tracked_with_the_reason() -> None:
     assert bench.runin.tracked_at_s is None
 
 
+def test_a_place_just_outside_the_centre_is_not_called_more_than_itself() -> None:
+    bench = Bench()
+    bench.turn(3.03, n=8, noise=0.0)
+    row = {"infeed": (3.03, 0.005)}
+    bench.runin._explain_verdict(row)
+    assert "The infeed position is a little more than 3.0 mm right of centre." in bench.runin.reasons
+
+
 def test_a_slow_walk_inside_the_centre_is_not_called_tracked() -> None:
     """0.3 mm per revolution is beyond the margin of 0.25, yet stays within centre_mm for the whole hold."""
     bench = Bench()
