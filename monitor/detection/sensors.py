@@ -27,6 +27,9 @@ STUCK_RUN = 25  # identical counts running; noise of 20 counts makes even 5 runn
 STUCK_SPAN_US = 300_000  # and at least this long, for very fast boards
 RAIL_COUNTS = 65  # a count this near to a rail is on it: 0.1 % of the range, more than an open input's hum
 FAR_COUNTS = 6000  # an edge does not go from here to the rail within three samples: a broken loop does
+RAIL_SIGMAS = (
+    4.0  # of its noise, by which readings of a clipped sensor must be off the rail to be the edge again
+)
 RAIL_RUN = 3  # records on a rail before the sensor counts as clipped (one may be a spike)
 SPIKE_SIGMAS = 7.0  # a sample this far from the median of itself and its neighbours is a lone spike
 NOISY_RATIO = 3.0  # spread above the learnt one that names a sensor noisy; two windows running
@@ -228,6 +231,7 @@ class SensorGate:
         """Runs of identical counts and of rails, where something is the same or on a rail."""
         same = (now == before).tolist()
         unheard = (on_rail | ~usable).tolist()
+        margin = RAIL_COUNTS + RAIL_SIGMAS * c.noise_counts
         for i, t in enumerate(time.tolist()):
             if unheard[i]:
                 c.rail_run += 1
@@ -245,7 +249,8 @@ class SensorGate:
                     self._set(k, c, t, "sensor-stuck", findings)
             else:
                 c.run = 0
-                c.calm += 1
+                away = min(int(now[i]), 65535 - int(now[i]))
+                c.calm = 0 if c.fault == "sensor-clipped" and away <= margin else c.calm + 1
                 c.last_good = int(now[i])
                 if c.fault in UNHEARD and c.calm >= STUCK_RUN:
                     self._set(k, c, t, "", findings)

@@ -22,6 +22,7 @@ from tests.known_truth.rules import (
     delay_of,
     false_drift,
     must_find,
+    out_of_sight,
     profile_error,
     spans_of,
 )
@@ -303,6 +304,9 @@ class Judge:
             well = not any(
                 x.sensor in ("", sensor) and x.start_s - 0.1 <= at <= x.end_s + 5.0 for x in t.faults
             )
+            if name == "sensor-clipped" and well:
+                fit = next(x for x in self.run.station.sensor if x.name == sensor)
+                well = not out_of_sight(t, sensor, fit.pulley, fit.zero_counts, fit.counts_per_mm, at)
             if name.startswith("sensor-") and well:
                 f.false_sensor += 1
                 self._fail(f"false {name}", t.rolled(at), sensor)

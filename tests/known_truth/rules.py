@@ -3,7 +3,8 @@
 A drift alarm is false when the true walk of its pulley stayed below `drift_mm_per_rev` within
 AROUND_REV of it, or while the belt settles after a logged move. A drift of MUST times the limit or more has
 to be found before it ends (and AROUND_REV later). A section alarm is false when no section of `wobble_mm` or
-more was out within PLACE_MM of it. Sensor alarms are false on a sensor that is well.
+more was out within PLACE_MM of it. Sensor alarms are false on a sensor that is well, but for `sensor-clipped` where the
+true edge left the sensor's range: there the sensor cannot see it, however well it is.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ AROUND_REV = 0.3
 MUST = 1.6
 SEEN_REV = 1.5
 PLACE_MM = 500.0
+SIGHT_MM = 1.0  # an edge this near the end of a sensor's range is read beyond it: three times the largest white noise
 WOBBLE_LATEST_REV = 2.3
 SPAN = tuple[float, float]
 
@@ -38,6 +40,16 @@ def spans_of(events: list[Event], name: str, truth: BeltTruth) -> dict[str, list
         elif mine:
             mine[-1] = (mine[-1][0], rev)
     return spans
+
+
+def out_of_sight(
+    t: BeltTruth, sensor: str, pulley: str, zero_counts: float, counts_per_mm: float, at_s: float
+) -> bool:
+    """Does any of the true edge reach the end of the sensor's range while the belt rides where it does at at_s?"""
+    ends_mm = [(counts - zero_counts) / counts_per_mm for counts in (0, 65535)]
+    place_mm = float(np.interp(at_s, t.t_s, t.pos_wander_mm[pulley]))
+    edge_mm = place_mm + t.profile_mm(sensor, np.arange(500) / 500.0)
+    return bool(edge_mm.min() <= min(ends_mm) + SIGHT_MM or edge_mm.max() >= max(ends_mm) - SIGHT_MM)
 
 
 def must_find(t: BeltTruth) -> list[TrueDrift]:

@@ -1,0 +1,48 @@
+"""The gate's clipped sensor: on a rail, and seen again only where its noise does not reach the rail."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from monitor.detection.sensors import SensorFinding, SensorGate
+from monitor.records import EdgeBlock
+from monitor.settings import Station, parse_station
+from monitor.simulation import Params, Simulation
+
+STATION: Station = parse_station(Simulation(Params()).station())
+NOISE_COUNTS = 60.0
+
+
+def gated(edge_counts: NDArray[np.float64], seed: int) -> list[SensorFinding]:
+    """What the gate finds of the first sensor where its edge is there; the other ones rest at mid-range."""
+    rng = np.random.default_rng(seed)
+    counts = 32768.0 + NOISE_COUNTS * rng.standard_normal((edge_counts.size, 8))
+    counts[:, STATION.sensor[0].channel] += edge_counts - 32768.0
+    block = EdgeBlock(
+        np.arange(edge_counts.size, dtype=np.int64) * 10_000,
+        np.zeros(edge_counts.size, np.uint8),
+        np.clip(np.rint(counts), 0, 65535).astype(np.uint16),
+        np.zeros(edge_counts.size, np.int64),
+    )
+    return SensorGate(STATION).take(block)[1]
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("rail", [0.0, 65535.0])
+def test_an_edge_that_leaves_the_range_and_comes_back_is_told_once(seed: int, rail: float) -> None:
+    """It lingers for ten seconds where noise takes readings on and off the rail."""
+    steps = np.concatenate(
+        (np.full(1000, 20_000.0), np.linspace(20_000.0, -300.0, 1000), np.linspace(-300.0, 100.0, 1000),
+         np.linspace(100.0, 20_000.0, 1000), np.full(100, 20_000.0))
+    )  # fmt: skip
+    found = gated(np.abs(rail - steps), seed)
+    assert [(f.name, f.active) for f in found] == [("sensor-clipped", True), ("sensor-clipped", False)]
+
+
+def test_an_edge_near_the_rail_is_no_fault() -> None:
+    steps = np.concatenate(
+        (np.full(1000, 30_000.0), np.linspace(30_000.0, 500.0, 1000), np.full(1000, 500.0))
+    )
+    assert gated(steps, 7) == []
