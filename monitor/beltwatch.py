@@ -242,12 +242,17 @@ class BeltWatch:
 
     def restart(self) -> None:
         """The board started anew, and counts ticks from nil: the turn under way is dropped, the profile stays."""
+        self._start_over(placed=self.station.conveyor.marks or self.learning)
         if self.tracker.ticks is not None:
             self.tracker.ticks.restart()
-        self._start_over()
+        if self._period is not None:
+            self._period = self._search_period()
 
-    def _start_over(self) -> None:
-        self.tracker.restart()
+    def _start_over(self, placed: bool = True) -> None:
+        """The turn under way is dropped. placed: the profile, if any, starts where the next turn does."""
+        self.tracker.restart(placed)
+        if not placed:
+            self._lose()
         self.motion.forget()
         for repeats in self.repeats:
             repeats.lose()

@@ -39,7 +39,7 @@ FIRST_TOLERANCE = 0.15  # the same before the first full turn, when only nominal
 LOOSE_TOLERANCE = 0.5  # the same after the speed changed
 SAME_SPEED = 0.01  # two turns whose durations differ by less ran at one speed
 LOOSE_PATIENCE = 0.85  # ... by which it may come late: a belt that slowed to 0.54 of its speed
-FIRST_LEAST = 0.4  # of the nominal duration: two marks nearer than this are not a revolution apart
+FIRST_LEAST = 0.4  # of a revolution's duration: two marks nearer than this are not a revolution apart
 MAX_TURN_SAMPLES = (
     2_000_000  # samples of a turn under way; beyond (a belt that hardly creeps) it is not laid again
 )
@@ -190,6 +190,9 @@ class Tracker:
         self._speed_known = True  # turn_us is the speed now
         self._regular = 0  # regular turns running
         self._odd_mark_us: int | None = None
+        self._odd_near = False  # it came too soon after a mark to be a turn away from it
+        self._mark_rev = 0  # revolutions at the last mark that was believed
+        self._dropped: tuple[float, float] | None = None  # time and travel where a turn was dropped
         self._first_us: float | None = None  # interval of the last two marks, as long as no turn is known
         self._grid_us, self._grid_width, self._grid_k = 0.0, 1.0, 0
         self._sums = [0] * self._n
@@ -318,8 +321,9 @@ class Tracker:
     # ------------------------------------------------------------ samples
 
     def begin(self, time_us: int) -> None:
-        """Travel starts here, with 0."""
-        self.started = True
+        """Travel starts here, at a whole revolution."""
+        self._count_unseen(time_us)
+        self.started, self._mark_rev = True, self.rev
         self._start_turn(time_us)
         self._open_bins(float(time_us))
 
@@ -332,14 +336,32 @@ class Tracker:
             self._start_path = self.ticks.at(float(time_us))
             self.ticks.forget(float(time_us))
 
-    def restart(self) -> None:
-        """The board started anew: the turn under way is dropped, travel starts again with the next mark."""
+    def restart(self, placed: bool = True) -> None:
+        """The board started anew: the turn under way is dropped, travel starts again with the next mark.
+
+        The revolutions until then count, though none was seen: one at least between two marks, more where the time
+        at the last speed says so. placed: travel starts where the profile does (False, without marks: anywhere).
+        """
+        if self.started and self._dropped is None:
+            u, known = self.travel_now, self._speed_known and not self._loose
+            seen_us = self._grid_us + self._grid_k * self._grid_width
+            self._dropped = (seen_us if known and self.factor > 0.0 else math.inf, u)
         self.started = False
         self._buffer = _Buffer(self._n)
         self._odd_mark_us = None
-        self._disturbed = self._loose = self._missed = self._suspect = False
+        self._disturbed = self._missed = self._suspect = False
+        self._loose = not placed
         self.factor = 1.0
         self._agreed = 0
+
+    def _count_unseen(self, time_us: int) -> None:
+        """Travel starts again: the revolutions since a turn was dropped."""
+        if self._dropped is None:
+            return
+        (since_us, u), self._dropped = self._dropped, None
+        took = self._last_took if self._last_took > 0.0 else self._turn
+        moved = u - self.rev + max(time_us - since_us, 0.0) / took
+        self.rev += max(round(moved), 1 if self._marks else 0)
 
     def _open_bins(self, time_us: float) -> None:
         self._grid_us, self._grid_width, self._grid_k = time_us, self.turn_us / LIVE_BINS, 0
@@ -520,14 +542,23 @@ class Tracker:
         self._open_bins(float(time_us))
         self._missed = False
         self._loose = self._suspect = False
+        self._mark_rev = self.rev
         return bins, turn, findings
 
     def _odd(self, time_us: int) -> tuple[list[LiveBin], Turn | None, list[MarkFinding]]:
-        """A mark out of place: an extra one, unless it and the odd one before it lie one new turn apart."""
+        """A mark out of place: an extra one, unless it and the odd one before it lie one new turn apart.
+
+        One that came right after another mark was passed twice, to and fro or by a mark seen double: how long
+        after it the next one comes says nothing of the speed, which stays unknown until a turn lies between two.
+        """
         if self._odd_mark_us is not None:
             interval = self._path(float(time_us)) - self._path(float(self._odd_mark_us))
             if 0.4 * self._turn <= interval <= 2.5 * self._turn:
-                self._turn = interval  # the belt runs at another speed: start anew from here
+                if self._odd_near:
+                    self._speed_known = False
+                else:
+                    self._turn = interval  # the belt runs at another speed: start anew from here
+                    self.rev = max(self.rev, self._mark_rev + 2)
                 self.factor = 1.0
                 self.begin(time_us)
                 self._buffer = _Buffer(self._n)
@@ -535,6 +566,7 @@ class Tracker:
                 self._disturbed = self._loose = self._missed = self._suspect = False
                 return [], None, [MarkFinding(time_us, "")]
         self._odd_mark_us = time_us
+        self._odd_near = not self._missed and self.travel(time_us) - self.rev < FIRST_LEAST
         return [], None, [MarkFinding(time_us, "mark-extra")]
 
     def overdue(self, time_us: int) -> tuple[Turn | None, list[MarkFinding]]:

@@ -45,18 +45,15 @@ def test_a_belt_at_another_speed_is_not_found_twice_where_it_should_be(speed: fl
 
 def unmarked(**more: Any) -> tuple[str, bytes]:
     """Station file and wire bytes of a belt without marks that stands for a while in its eighth revolution."""
-    stop = Stop(7.4 * TURN_S, 15.0)
-    simulation = Simulation(
-        Params(
-            seed=4,
-            length_mm=10_000.0,
-            speed_mps=10.0 / TURN_S,
-            marks=False,
-            stops=(stop,),
-            seconds=22 * TURN_S,
-            **more,
-        )
-    )
+    belt: dict[str, Any] = {
+        "seed": 4,
+        "length_mm": 10_000.0,
+        "speed_mps": 10.0 / TURN_S,
+        "marks": False,
+        "stops": (Stop(7.4 * TURN_S, 15.0),),
+        "seconds": 22 * TURN_S,
+    }
+    simulation = Simulation(Params(**(belt | more)))
     return simulation.station(), simulation.advance(22 * TURN_S)
 
 
@@ -83,6 +80,13 @@ def test_after_a_stop_the_belt_is_watched_again() -> None:
     assert behaviours(found)[9:13] == ["steady"] * 4
     assert len(drifts(found)) == 1
     assert start_s < drifts(found)[0] < start_s + TURN_S
+
+
+def test_after_a_restart_of_the_board_the_belt_is_found_again() -> None:
+    """It came back anywhere on its way round; before, travel went on as if at the start of a turn."""
+    found = messages(*unmarked(stops=(), restarts_s=(7.4 * TURN_S,)), 65536)
+    assert behaviours(found)[5:11] == ["steady"] * 2 + ["unknown"] * 2 + ["steady"] * 2
+    assert not [m for m in found if isinstance(m, Event) and m.name == "belt-stopped"]
 
 
 @pytest.mark.parametrize("factor", [0.75, 1.2, 1.5])
