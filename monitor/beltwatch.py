@@ -37,6 +37,7 @@ from .revolutions.phase import (
     find_slip,
     finely,
 )
+from .revolutions.speed import SpeedWander
 from .revolutions.ticks import TickClock
 from .revolutions.tracker import LIVE_BINS, TURN_BINS, LiveBin, MarkFinding, Tracker, Turn
 from .revolutions.travel import TravelError
@@ -62,7 +63,6 @@ FIRST_SPEED_SPREAD = 0.001  # relative change of speed from turn to turn, before
 SAME_PLACE_REV = 0.01  # two sensors that find the belt nearer than this to each other agree
 FOUND_AGAIN_REV = 0.06  # the turn after one that was found may be off by so much: the speed changed a little
 LOST_TURNS = 3  # turns, without marks, after which a belt that was not found again is learnt anew
-STATION_SHARE = 0.1  # share of a change of speed within a turn by which its stations are displaced, measured
 GRID_SLIP_REV = 0.0005  # travel known no better than this within a bin
 DEFAULT_NOISE_MM = 0.2  # white noise of a sample before it is measured
 DEFAULT_LENGTH_MM = 12_000.0  # belt length where the station file has none
@@ -154,7 +154,7 @@ class BeltWatch:
         self.expected: tuple[float, ...] = (math.nan,) * n
         self._last_turn: Turn | None = None
         self.speed_spread = FIRST_SPEED_SPREAD
-        self.travel_error = TravelError()
+        self.speed, self.travel_error = SpeedWander(TURN_BINS), TravelError()
         self.roughness = Roughness(n)
         self._doubted: dict[Pulley, tuple[float, WalkFinding]] = {}
         self._liar_until: dict[Pulley, float] = {}  # travel until which a sensor of the pulley may lie
@@ -623,6 +623,9 @@ class BeltWatch:
         if last is not None and turn.regular and last.regular and turn.rev == last.rev + 1:
             change = turn.change_from(last)
             self.speed_spread = math.sqrt(0.9 * self.speed_spread**2 + 0.1 * change * change)
+            self.speed.add(change)
+        else:
+            self.speed.gap()
         if self.learning:
             self._first_turn(turn)
             return
@@ -740,7 +743,7 @@ class BeltWatch:
         profile = self.profiles[s]
         u = turn.rev - 1 + (np.arange(TURN_BINS) + 0.5) / TURN_BINS
         line = walk.path(u) if not self.learning else np.zeros(TURN_BINS)
-        noise = self._gate.noise_mm(s, turn.end_us)
+        noise, white = self._gate.noise_mm(s, turn.end_us), self._gate.white_mm(s, turn.end_us)
         wander = walk.s2_mm2 if walk.state != "settling" else walk.s2_mm2 + 4.0
         return place_turn(
             self._without_runout(s, turn),
@@ -749,10 +752,11 @@ class BeltWatch:
             profile.turns,
             line - float(line.mean()),
             noise if noise == noise else DEFAULT_NOISE_MM,
+            white if white == white else DEFAULT_NOISE_MM,
             wander,
             walk.kappa_per_rev,
             self.length_mm,
-            STATION_SHARE * self.speed_spread,
+            self.speed.mean_mm2(profile.mm if profile.turns else _filled(turn.reading_mm[s])),
         )
 
     def _without_runout(self, s: int, turn: Turn) -> NDArray[np.float64]:
@@ -1039,3 +1043,12 @@ class BeltWatch:
             ]
             rows.extend(sorted(cells, key=lambda r: r[1]))
         return rows
+
+
+def _filled(reading_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A turn's readings, (stations,), with what was not seen interpolated round the belt; nil where nothing was."""
+    seen = np.isfinite(reading_mm)
+    if not seen.any():
+        return np.zeros(reading_mm.size)
+    x = np.arange(reading_mm.size)
+    return np.interp(x, x[seen], reading_mm[seen], period=reading_mm.size)

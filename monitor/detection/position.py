@@ -46,15 +46,17 @@ def place_turn(
     profile_turns: int,
     line_mm: NDArray[np.float64],
     noise_mm: float,
+    white_mm: float,
     wander_mm2: float,
     kappa_per_rev: float,
     length_mm: float,
-    station_error_rev: float,
+    stations_mm2: float,
 ) -> TurnPosition:
     """Position over one turn. All arrays (stations,); line_mm: shape of the whole belt's path, any mean.
 
     reading_mm NaN = not seen. profile_turns 0: no profile yet, nothing can be left out.
-    station_error_rev: how well travel between two marks is known, one standard deviation.
+    noise_mm: of a sample, rather too large, against which stations are told; white_mm: without bias, for the error.
+    stations_mm2: variance of the mean reading by stations displaced between two marks.
     """
     cells = reading_mm.size
     rest = reading_mm - profile_mm - line_mm
@@ -83,15 +85,14 @@ def place_turn(
     if not profile_turns and not seen.all():
         position = math.fsum((np.interp(x, x[seen], reading_mm[seen], period=cells)).tolist()) / cells
     noise = (
-        noise_mm**2 * math.fsum((1.0 / np.maximum(samples[used], 1)).tolist()) / max(int(used.sum()), 1) ** 2
+        white_mm**2 * math.fsum((1.0 / np.maximum(samples[used], 1)).tolist()) / max(int(used.sum()), 1) ** 2
     )
     gap = 1.0 - share
     filled_wander = gap * gap * wander_mm2 * min(1.0, 0.5 * gap * kappa_per_rev)
     spread = float(np.std(profile_mm)) if profile_turns else float(np.nanstd(reading_mm))
-    stations = (station_error_rev * 2.0 * math.pi * spread) ** 2
     missing_profile = 0.0 if profile_turns else (gap * spread) ** 2
     return TurnPosition(
-        position, math.sqrt(noise + filled_wander + stations + missing_profile), seen & ~used, share
+        position, math.sqrt(noise + filled_wander + stations_mm2 + missing_profile), seen & ~used, share
     )
 
 

@@ -35,8 +35,11 @@ SPIKE_SIGMAS = 7.0  # a sample this far from the median of itself and its neighb
 NOISY_RATIO = 3.0  # spread above the learnt one that names a sensor noisy; two windows running
 SPIKE_SHARE = 0.003  # share of lone spikes over SPIKE_WINDOWS windows that names a sensor noisy
 SPIKE_WINDOWS = 8
+MEAN_WINDOWS = 10  # noise windows that the spread told to others is the mean of, with fading memory
+AT_ONCE = 1.5  # ... but from so much above it (five standard deviations of a window's) it is followed at once
 MAX_NOISE_MM = 1.5  # a sensor that was noisy from the start has no learnt spread to compare with
 HISTORY = 20_000  # changes of noise and fault kept: more than the longest block of samples can hold
+UNKNOWN = (math.nan, math.nan)  # noise before any window
 NO_SIGNAL_FLAGS = 0b110  # reference out of range, test pattern
 UNHEARD = ("sensor-stuck", "sensor-clipped", "sensor-silent")  # faults that leave nothing to go by
 
@@ -62,16 +65,17 @@ class _Channel:
     rail_run: int = 0
     calm: int = 0
     last_good: int = 32768
-    noise_counts: float = 0.0
+    noise_counts: float = 0.0  # that spikes are told against: quick upward, slow downward, so 10 % too large
+    white_counts: float = 0.0  # the mean, without bias
     learnt: list[float] = field(default_factory=list)
     high_windows: int = 0
     low_windows: int = 0
     diffs: list[NDArray[np.int64]] = field(default_factory=list)
     spikes: list[int] = field(default_factory=list)
     window_spikes: int = 0
-    noises: list[tuple[int, float]] = field(
+    noises: list[tuple[int, tuple[float, float]]] = field(
         default_factory=list
-    )  # (time_us, counts): how the noise became known
+    )  # (time_us, counts of both): how the noise became known
     faults: list[tuple[int, str]] = field(default_factory=list)  # (time_us, name): how the fault changed
 
 
@@ -109,9 +113,14 @@ class SensorGate:
         return _latest(faults, time_us, "") if faults else ""
 
     def noise_mm(self, sensor: int, time_us: float = math.inf) -> float:
-        """White noise of one sample, mm (standard deviation), as known at that time; NaN before any."""
+        """White noise of one sample, mm (standard deviation), rather too large, as known then; NaN before any."""
         c = self._channels[sensor]
-        return _latest(c.noises, time_us, math.nan) / c.counts_per_mm
+        return _latest(c.noises, time_us, UNKNOWN)[0] / c.counts_per_mm
+
+    def white_mm(self, sensor: int, time_us: float = math.inf) -> float:
+        """The same without bias: the mean over the last MEAN_WINDOWS windows."""
+        c = self._channels[sensor]
+        return _latest(c.noises, time_us, UNKNOWN)[1] / c.counts_per_mm
 
     def restart(self) -> None:
         """Forget the samples under way: nothing is bridged over a restart of the board."""
@@ -308,7 +317,7 @@ class SensorGate:
             return False
         if len(c.learnt) < 4:
             c.learnt.append(spread)
-            self._know(c, time_us, sorted(c.learnt)[len(c.learnt) // 2])
+            self._know(c, time_us, sorted(c.learnt)[len(c.learnt) // 2], sum(c.learnt) / len(c.learnt))
             return True
         learnt = sorted(c.learnt[:4])[1]
         spread_mm = spread / c.counts_per_mm
@@ -327,13 +336,15 @@ class SensorGate:
         elif c.fault == "sensor-noisy" and c.low_windows >= 4 and share < SPIKE_SHARE / 3:
             self._set(k, c, time_us, "", findings)
         # the working spread follows quickly upward, slowly downward; spikes are told against the learnt one
-        self._know(c, time_us, max(spread, 0.9 * c.noise_counts + 0.1 * spread))
+        mean = c.white_counts + (spread - c.white_counts) / MEAN_WINDOWS
+        white = spread if spread > AT_ONCE * c.white_counts else mean
+        self._know(c, time_us, max(spread, 0.9 * c.noise_counts + 0.1 * spread), white)
         return True
 
     @staticmethod
-    def _know(c: _Channel, time_us: int, noise_counts: float) -> None:
-        c.noise_counts = noise_counts
-        c.noises.append((time_us, noise_counts))
+    def _know(c: _Channel, time_us: int, noise_counts: float, white_counts: float) -> None:
+        c.noise_counts, c.white_counts = noise_counts, white_counts
+        c.noises.append((time_us, (noise_counts, white_counts)))
         del c.noises[:-HISTORY]
 
     def snapshot(self) -> dict[str, Any]:

@@ -46,3 +46,28 @@ def test_an_edge_near_the_rail_is_no_fault() -> None:
         (np.full(1000, 30_000.0), np.linspace(30_000.0, 500.0, 1000), np.full(1000, 500.0))
     )
     assert gated(steps, 7) == []
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_white_noise_is_told_without_bias(seed: int) -> None:
+    """The spread that spikes are told against follows upward at once, and is 10 % too large; this one is the mean."""
+    rng = np.random.default_rng(seed)
+    gate, told = SensorGate(STATION), []
+    scale = abs(STATION.sensor[0].counts_per_mm)
+    for k in range(400):
+        counts = np.rint(32768.0 + NOISE_COUNTS * rng.standard_normal((128, 8))).astype(np.uint16)
+        time = (128 * k + np.arange(128, dtype=np.int64)) * 10_000
+        gate.take(EdgeBlock(time, np.zeros(128, np.uint8), counts, np.zeros(128, np.int64)))
+        told.append(gate.white_mm(0) * scale)
+    assert np.mean(told[40:]) == pytest.approx(NOISE_COUNTS, rel=0.02)
+
+
+def test_noise_that_grows_is_followed_at_once() -> None:
+    rng = np.random.default_rng(4)
+    gate = SensorGate(STATION)
+    for k in range(24):
+        sigma = NOISE_COUNTS * (1.0 if k < 20 else 4.0)
+        counts = np.rint(32768.0 + sigma * rng.standard_normal((128, 8))).astype(np.uint16)
+        time = (128 * k + np.arange(128, dtype=np.int64)) * 10_000
+        gate.take(EdgeBlock(time, np.zeros(128, np.uint8), counts, np.zeros(128, np.int64)))
+    assert gate.white_mm(0) * abs(STATION.sensor[0].counts_per_mm) > 3.0 * NOISE_COUNTS

@@ -99,11 +99,13 @@ class BeltTruth:
         keep = np.concatenate(([True], np.diff(self.rolled_rev) > 1e-9))
         self._rolled = self.rolled_rev[keep]
         self._pos = {p: v[keep] for p, v in self.pos_mm.items()}
-        self._sums = {}
+        self._sums, self._unseen = {}, {}
         for pulley, values in self.pos_wander_mm.items():
-            v = values[keep]
-            steps = np.diff(self._rolled) * 0.5 * (v[1:] + v[:-1])
+            v, step_rev = values[keep], np.diff(self._rolled)
+            steps = step_rev * 0.5 * (v[1:] + v[:-1])
             self._sums[pulley] = np.concatenate(([0.0], np.cumsum(steps)))
+            wander = np.diff(v - self._pos[pulley])
+            self._unseen[pulley] = np.concatenate(([0.0], np.cumsum((wander * step_rev) ** 2 / 12.0)))
 
     def rolled(self, t_s: float) -> float:
         """Revolutions rolled at a time."""
@@ -120,6 +122,16 @@ class BeltTruth:
             return float("nan")
         low, high = np.interp([start, end], self._rolled, self._sums[pulley])
         return float((high - low) / (end - start))
+
+    def mean_error_mm2(self, pulley: str, start_s: float, end_s: float) -> float:
+        """Variance of that mean by what the wander did between the points at which the truth was kept.
+
+        Between two points a wander is a Brownian bridge: one that moves by d over h revolutions adds d h / sqrt(12)
+        to the integral. The captures have 9 to 30 points a revolution, the simulated belts 250.
+        """
+        low, high = np.interp([start_s, end_s], self.t_s, self.rolled_rev)
+        first, last = np.interp([low, high], self._rolled, self._unseen[pulley])
+        return float((last - first) / (high - low) ** 2)
 
     def walk(self, pulley: str, rev: float) -> float:
         """True walk at a revolution rolled, mm/rev."""

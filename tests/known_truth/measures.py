@@ -174,7 +174,8 @@ class Judge:
             return
         error = row.position_mm - truth
         if row.position_se_mm > 0.0:
-            f.position_z.append(error / row.position_se_mm)
+            unsure = t.mean_error_mm2(row.pulley, row.start_s, row.end_s)
+            f.position_z.append(error / math.sqrt(row.position_se_mm**2 + unsure))
         start = t.rolled(row.start_s)
         if t.family.startswith("quiet"):
             f.position_quiet.append(error)

@@ -36,6 +36,7 @@ from monitor.pipeline import Pipeline
 from monitor.records import EdgeBlock, Event, Message, MoveMade, Revolution
 from monitor.revolutions.period import PeriodSearch
 from monitor.revolutions.profile import Profile
+from monitor.revolutions.speed import SpeedWander
 from monitor.revolutions.tracker import Tracker
 from monitor.settings import Station, parse_station
 from monitor.simulation import Params, Simulation
@@ -281,6 +282,13 @@ DRIVERS: dict[type, Driver] = {
         lambda g: (g[0], -g[1]),
         silent=lambda k: (k, np.full(CELLS, NONE)),
         size_after=60,
+    ),
+    SpeedWander: Driver(
+        lambda: SpeedWander(CELLS),
+        lambda rng, k: 0.001 * float(rng.standard_normal()),
+        lambda speed, change: (speed.add(change), plain(speed.mean_mm2(CAMBER)))[1],
+        lambda rng, k: odd(rng),
+        silent=lambda k: NONE,
     ),
     PeriodSearch: Driver(
         lambda: PeriodSearch(4_000_000.0, 2),
