@@ -153,7 +153,7 @@ class BeltWatch:
         self.now: tuple[float, ...] = (math.nan,) * n  # latest level of each sensor, mm
         self.expected: tuple[float, ...] = (math.nan,) * n
         self._last_turn: Turn | None = None
-        self.speed_spread = FIRST_SPEED_SPREAD
+        self.speed_spread, self._longer = FIRST_SPEED_SPREAD, 0.0
         self.speed, self.travel_error = SpeedWander(TURN_BINS), TravelError()
         self.roughness = Roughness(n)
         self._doubted: dict[Pulley, tuple[float, WalkFinding]] = {}
@@ -620,6 +620,7 @@ class BeltWatch:
         self.travel_error.begin(self.speed_spread)
         self._window, self._fine = 0, []
         last, self._last_turn = self._last_turn, turn
+        self._longer = self._longer_than(last, turn)
         if last is not None and turn.regular and last.regular and turn.rev == last.rev + 1:
             change = turn.change_from(last)
             self.speed_spread = math.sqrt(0.9 * self.speed_spread**2 + 0.1 * change * change)
@@ -641,6 +642,14 @@ class BeltWatch:
         self._learn_length()
         self._cross_check(turn)
         self._held = _Held(turn, places, learn)
+
+    def _longer_than(self, last: Turn | None, turn: Turn) -> float:
+        """How much longer the belt took for an irregular turn than for the one before; nil for regular ones."""
+        if turn.regular:
+            return 0.0
+        nominal_us = self.length_mm / self.station.belt.speed_mps * 1000.0
+        before_us = last.moved_us if last is not None and last.moved_us > 0.0 else nominal_us
+        return turn.moved_us / before_us - 1.0
 
     def _zeroed(self, turn: Turn) -> Turn:
         """The turn with what moved an edge's reading for good taken out, where both edges tell it."""
@@ -743,6 +752,8 @@ class BeltWatch:
         profile = self.profiles[s]
         u = turn.rev - 1 + (np.arange(TURN_BINS) + 0.5) / TURN_BINS
         line = walk.path(u) if not self.learning else np.zeros(TURN_BINS)
+        if not turn.ended:  # how much of the belt passed in it is not known
+            return TurnPosition(math.nan, math.nan, np.ones(TURN_BINS, np.bool_), 0.0)
         noise, white = self._gate.noise_mm(s, turn.end_us), self._gate.white_mm(s, turn.end_us)
         wander = walk.s2_mm2 if walk.state != "settling" else walk.s2_mm2 + 4.0
         return place_turn(
@@ -756,7 +767,7 @@ class BeltWatch:
             wander,
             walk.kappa_per_rev,
             self.length_mm,
-            self.speed.mean_mm2(profile.mm if profile.turns else _filled(turn.reading_mm[s])),
+            self.speed.mean_mm2(profile.mm if profile.turns else _filled(turn.reading_mm[s]), self._longer),
         )
 
     def _without_runout(self, s: int, turn: Turn) -> NDArray[np.float64]:

@@ -88,12 +88,30 @@ def place_turn(
         white_mm**2 * math.fsum((1.0 / np.maximum(samples[used], 1)).tolist()) / max(int(used.sum()), 1) ** 2
     )
     gap = 1.0 - share
-    filled_wander = gap * gap * wander_mm2 * min(1.0, 0.5 * gap * kappa_per_rev)
+    filled_wander = _filled_mm2(seen, used, wander_mm2, kappa_per_rev)
     spread = float(np.std(profile_mm)) if profile_turns else float(np.nanstd(reading_mm))
     missing_profile = 0.0 if profile_turns else (gap * spread) ** 2
     return TurnPosition(
         position, math.sqrt(noise + filled_wander + stations_mm2 + missing_profile), seen & ~used, share
     )
+
+
+def _filled_mm2(
+    seen: NDArray[np.bool_], used: NDArray[np.bool_], wander_mm2: float, kappa_per_rev: float
+) -> float:
+    """Variance of the mean by what the belt wandered where stations were filled, mm2.
+
+    A wander whose ends are known is a Brownian bridge, nearly: over h revolutions its integral has the variance
+    2 s2 kappa h^3 / 12, with one end known 2 s2 kappa h^3 / 3, and never more than s2 h^2. A section that is out has
+    soft ends: there one counts as known.
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], (~used).astype(np.int8), [0]))))
+    starts, ends = edges[::2], edges[1::2]
+    h = (ends - starts) / used.size
+    left_out = np.concatenate(([0], np.cumsum(seen & ~used)))
+    soft = (starts == 0) | (ends == used.size) | (left_out[ends] > left_out[starts])
+    bridge = 2.0 * kappa_per_rev * h / np.where(soft, 3.0, 12.0)
+    return wander_mm2 * float(np.sum(h * h * np.minimum(bridge, 1.0)))
 
 
 def _widen(out: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:

@@ -35,8 +35,8 @@ SPIKE_SIGMAS = 7.0  # a sample this far from the median of itself and its neighb
 NOISY_RATIO = 3.0  # spread above the learnt one that names a sensor noisy; two windows running
 SPIKE_SHARE = 0.003  # share of lone spikes over SPIKE_WINDOWS windows that names a sensor noisy
 SPIKE_WINDOWS = 8
-MEAN_WINDOWS = 10  # noise windows that the spread told to others is the mean of, with fading memory
-AT_ONCE = 1.5  # ... but from so much above it (five standard deviations of a window's) it is followed at once
+MEAN_WINDOWS = 10  # noise windows that the variance told to others is the mean of, with fading memory
+AT_ONCE = 1.5  # ... but a spread so much above the known one is followed at once
 MAX_NOISE_MM = 1.5  # a sensor that was noisy from the start has no learnt spread to compare with
 HISTORY = 20_000  # changes of noise and fault kept: more than the longest block of samples can hold
 UNKNOWN = (math.nan, math.nan)  # noise before any window
@@ -66,11 +66,15 @@ class _Channel:
     calm: int = 0
     last_good: int = 32768
     noise_counts: float = 0.0  # that spikes are told against: quick upward, slow downward, so 10 % too large
-    white_counts: float = 0.0  # the mean, without bias
+    white_counts: float = 0.0  # root mean square, without bias
     learnt: list[float] = field(default_factory=list)
     high_windows: int = 0
     low_windows: int = 0
     diffs: list[NDArray[np.int64]] = field(default_factory=list)
+    squares: list[int] = field(
+        default_factory=lambda: [0, 0]
+    )  # number and sum of squared believed differences
+    was_good: bool = False  # the last sample gated
     spikes: list[int] = field(default_factory=list)
     window_spikes: int = 0
     noises: list[tuple[int, tuple[float, float]]] = field(
@@ -118,7 +122,7 @@ class SensorGate:
         return _latest(c.noises, time_us, UNKNOWN)[0] / c.counts_per_mm
 
     def white_mm(self, sensor: int, time_us: float = math.inf) -> float:
-        """The same without bias: the mean over the last MEAN_WINDOWS windows."""
+        """The same without bias: the root mean square of what is believed, heavy tails and all."""
         c = self._channels[sensor]
         return _latest(c.noises, time_us, UNKNOWN)[1] / c.counts_per_mm
 
@@ -210,6 +214,10 @@ class SensorGate:
                 else:
                     self._sound(c, int(now[position + step - 1, k]))
                 c.diffs.append(jumps[part, k])
+                sound = good[part, k] & np.concatenate(([c.was_good], good[part, k][:-1]))
+                c.was_good = bool(good[position + step - 1, k])
+                c.squares[0] += int(np.count_nonzero(sound))
+                c.squares[1] += int(np.sum(jumps[part, k][sound] ** 2))
                 c.window_spikes += int(np.count_nonzero(spike[part, k]))
                 if closes:
                     relearnt = self._window(k, c, int(time[position + step - 1]), findings)
@@ -310,6 +318,8 @@ class SensorGate:
         diffs = np.concatenate(c.diffs)
         c.diffs.clear()
         spread = _median(diffs) / 0.954
+        (pairs, squared), c.squares = c.squares, [0, 0]
+        variance = squared / (2.0 * pairs) if pairs >= WINDOW // 2 else spread * spread
         c.spikes.append(c.window_spikes)
         c.window_spikes = 0
         del c.spikes[:-SPIKE_WINDOWS]
@@ -317,7 +327,12 @@ class SensorGate:
             return False
         if len(c.learnt) < 4:
             c.learnt.append(spread)
-            self._know(c, time_us, sorted(c.learnt)[len(c.learnt) // 2], sum(c.learnt) / len(c.learnt))
+            self._know(
+                c,
+                time_us,
+                sorted(c.learnt)[len(c.learnt) // 2],
+                math.sqrt((c.white_counts**2 * (len(c.learnt) - 1) + variance) / len(c.learnt)),
+            )
             return True
         learnt = sorted(c.learnt[:4])[1]
         spread_mm = spread / c.counts_per_mm
@@ -336,8 +351,8 @@ class SensorGate:
         elif c.fault == "sensor-noisy" and c.low_windows >= 4 and share < SPIKE_SHARE / 3:
             self._set(k, c, time_us, "", findings)
         # the working spread follows quickly upward, slowly downward; spikes are told against the learnt one
-        mean = c.white_counts + (spread - c.white_counts) / MEAN_WINDOWS
-        white = spread if spread > AT_ONCE * c.white_counts else mean
+        mean = c.white_counts**2 + (variance - c.white_counts**2) / MEAN_WINDOWS
+        white = math.sqrt(variance if spread > AT_ONCE * c.noise_counts else mean)
         self._know(c, time_us, max(spread, 0.9 * c.noise_counts + 0.1 * spread), white)
         return True
 

@@ -88,14 +88,19 @@ class SpeedWander:
         """The rate as known now, geometric mean of its posterior."""
         return float(np.exp(self._posterior()[0] @ np.log(KAPPAS)))
 
-    def mean_mm2(self, camber_mm: Floats) -> float:
-        """Variance of a turn's mean reading by displaced stations, mm2. camber_mm: (stations,), no NaN."""
+    def mean_mm2(self, camber_mm: Floats, change: float = 0.0) -> float:
+        """Variance of a turn's mean reading by displaced stations, mm2. camber_mm: (stations,), no NaN.
+
+        change: how much longer that turn was than the one before where that was no ordinary wander; then its speed
+        varied as such a change lets expect.
+        """
         n = camber_mm.size
         waves = np.fft.rfft(camber_mm - camber_mm.mean(), 2 * n)
         alike = np.fft.irfft(waves * np.conj(waves), 2 * n)[:n] / n**2
         alike[1:] *= 2.0
         within = self._decay @ alike
         share, s2 = self._posterior()
+        s2 = np.maximum(s2, min(abs(change), MOST_CHANGE) ** 2 / _CHANGE)
         return max(float(share @ (s2 * within)), 0.0)
 
     def snapshot(self) -> dict[str, Any]:

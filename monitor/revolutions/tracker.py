@@ -17,6 +17,7 @@ nothing depends on how the bytes were cut.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -84,6 +85,13 @@ class Turn:
     edge_max_mm: tuple[float, ...]
     lost: int
     path_us: float = math.nan  # its length by ticks, in nominal time; NaN: no ticks
+    stood_us: float = 0.0  # for how long the belt stood in it
+    ended: bool = True  # False: closed where travel put it, in want of a mark, while travel was uncertain
+
+    @property
+    def moved_us(self) -> float:
+        """For how long the belt moved in it."""
+        return self.end_us - self.start_us - self.stood_us
 
     def change_from(self, before: Turn) -> float:
         """How much longer it was than an earlier one, relatively: by time or by ticks, what changed less."""
@@ -591,6 +599,7 @@ class Tracker:
 
     def _finish(self, end_us: int, virtual: bool = False) -> Turn:
         start_us = self._turn_start_us
+        ended = not (virtual and self._marks and self.uncertain)
         took, path = float(end_us - start_us), self._tick_path(end_us)
         told = not virtual or not self._marks
         if told and self.ticks is not None:
@@ -602,7 +611,7 @@ class Tracker:
         regular = not self.disturbed and (not self.turn_known or abs(duration / expected - 1.0) <= SAME_SPEED)
         self._regular = self._regular + 1 if regular else 0
         knots = self._scaled_knots(end_us)
-        turn = self._lay(start_us, end_us, regular, knots, path)
+        turn = self._lay(start_us, end_us, regular, knots, path, ended)
         if not self._disturbed and not virtual:
             self._turn = duration
             self.turn_known = self._speed_known = True
@@ -651,7 +660,13 @@ class Tracker:
         return [(t, self.rev + (u - self.rev) / moved) for t, u in knots]
 
     def _lay(
-        self, start_us: int, end_us: int, regular: bool, knots: list[tuple[float, float]], path_us: float
+        self,
+        start_us: int,
+        end_us: int,
+        regular: bool,
+        knots: list[tuple[float, float]],
+        path_us: float,
+        ended: bool,
     ) -> Turn:
         low, high = [math.nan] * self._n, [math.nan] * self._n
         time, counts, good, lost = self._buffer.samples()
@@ -670,7 +685,10 @@ class Tracker:
             low[s], high[s] = min(ends), max(ends)
         gone = int(lost[inside].sum())
         ends_mm = tuple(low), tuple(high)
-        return Turn(self.rev + 1, start_us, end_us, regular, reading, samples, *ends_mm, gone, path_us)
+        stood = sum(t1 - t0 for (t0, u0), (t1, u1) in itertools.pairwise(knots) if u1 <= u0)
+        return Turn(
+            self.rev + 1, start_us, end_us, regular, reading, samples, *ends_mm, gone, path_us, stood, ended
+        )
 
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
-from monitor.detection.position import fit_first_turns
+from monitor.detection.position import fit_first_turns, place_turn
 
 CELLS = 512
 U = (np.arange(CELLS) + 0.5) / CELLS
@@ -29,3 +31,23 @@ def test_wander_is_no_walk() -> None:
     turns = np.array([CAMBER + 0.02 * k + 0.05 * rng.standard_normal(CELLS) for k in range(3)])
     fit = fit_first_turns(turns, 0.01, 1.0)
     assert abs(float(fit.profile_mm[0] - fit.profile_mm[-1] - (CAMBER[0] - CAMBER[-1]))) < 0.15
+
+
+@pytest.mark.parametrize("unseen", [0.1, 0.3, 0.5])
+def test_where_nothing_was_seen_the_error_is_that_of_the_wander(unseen: float) -> None:
+    """A silent sensor misses part of a turn; between its ends nobody knows where the belt wandered."""
+    rng, kappa, wander_mm, z = np.random.default_rng(8), 2.5, 0.2, []
+    stays = math.exp(-kappa / CELLS)
+    for _ in range(300):
+        at, place = wander_mm * rng.standard_normal(), []
+        for step in (wander_mm * math.sqrt(1.0 - stays**2) * rng.standard_normal(CELLS)).tolist():
+            at = stays * at + step
+            place.append(at)
+        reading = CAMBER + np.array(place)
+        seen = reading + 0.02 * rng.standard_normal(CELLS)
+        seen[150 : 150 + round(unseen * CELLS)] = np.nan
+        found = place_turn(
+            seen, np.full(CELLS, 4), CAMBER, 20, np.zeros(CELLS), 0.04, 0.04, wander_mm**2, kappa, 10_000.0, 0.0
+        )  # fmt: skip
+        z.append((found.position_mm - float(np.mean(reading))) / found.se_mm)
+    assert 0.88 < np.mean(np.abs(z) < 1.96) < 0.99

@@ -71,3 +71,21 @@ def test_noise_that_grows_is_followed_at_once() -> None:
         time = (128 * k + np.arange(128, dtype=np.int64)) * 10_000
         gate.take(EdgeBlock(time, np.zeros(128, np.uint8), counts, np.zeros(128, np.int64)))
     assert gate.white_mm(0) * abs(STATION.sensor[0].counts_per_mm) > 3.0 * NOISE_COUNTS
+
+
+def test_heavy_tails_count_in_the_white_noise() -> None:
+    """The error of a mean goes by the variance; the median difference does not see the tails."""
+    rng = np.random.default_rng(5)
+    gate, told, squares = SensorGate(STATION), [], []
+    scale = abs(STATION.sensor[0].counts_per_mm)
+    for k in range(300):
+        noise = NOISE_COUNTS * rng.standard_t(2.5, (128, 8))
+        counts = np.rint(32768.0 + noise).astype(np.uint16)
+        time = (128 * k + np.arange(128, dtype=np.int64)) * 10_000
+        gated, _ = gate.take(EdgeBlock(time, np.zeros(128, np.uint8), counts, np.zeros(128, np.int64)))
+        told.append((gate.white_mm(0) * scale, gate.noise_mm(0) * scale))
+        squares.extend(((gated.counts[:, 0] - 32768.0) ** 2)[gated.good[:, 0]].tolist())
+    white, median = np.mean(told[40:], axis=0)
+    true = float(np.sqrt(np.mean(squares)))
+    assert white == pytest.approx(true, rel=0.05)
+    assert median < 0.97 * true

@@ -66,3 +66,13 @@ def test_a_gap_compares_no_turns_across_it() -> None:
     assert speed.mean_mm2(CAMBER) == before
     speed.add(0.001)
     assert speed.mean_mm2(CAMBER) == pytest.approx(before, rel=0.1)
+
+
+def test_a_turn_whose_speed_changed_is_told_with_its_change() -> None:
+    rng = np.random.default_rng(3)
+    speed, _ = watched(shares(rng, 1.0))
+    usual, changed = speed.mean_mm2(CAMBER), speed.mean_mm2(CAMBER, 0.2)
+    ramp = float(np.mean(CAMBER * 0.2 * (U - 0.5)))
+    assert changed > 100.0 * usual
+    assert 0.2 < abs(ramp) / math.sqrt(changed) < 2.0
+    assert speed.mean_mm2(CAMBER, 3.0) == speed.mean_mm2(CAMBER, 0.5)
