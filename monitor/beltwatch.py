@@ -754,7 +754,9 @@ class BeltWatch:
         line = walk.path(u) if not self.learning else np.zeros(TURN_BINS)
         if not turn.ended:  # how much of the belt passed in it is not known
             return TurnPosition(math.nan, math.nan, np.ones(TURN_BINS, np.bool_), 0.0)
-        noise, white = self._gate.noise_mm(s, turn.end_us), self._gate.white_mm(s, turn.end_us)
+        noise = self._gate.noise_mm(s, turn.end_us)
+        noise = noise if noise == noise else DEFAULT_NOISE_MM
+        white = max(noise, self._gate.white_mm(s, turn.end_us))  # heavy tails widen it; rather too wide
         wander = walk.s2_mm2 if walk.state != "settling" else walk.s2_mm2 + 4.0
         return place_turn(
             self._without_runout(s, turn),
@@ -762,8 +764,8 @@ class BeltWatch:
             profile.mm,
             profile.turns,
             line - float(line.mean()),
-            noise if noise == noise else DEFAULT_NOISE_MM,
-            white if white == white else DEFAULT_NOISE_MM,
+            noise,
+            white,
             wander,
             walk.kappa_per_rev,
             self.length_mm,

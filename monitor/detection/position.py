@@ -55,7 +55,7 @@ def place_turn(
     """Position over one turn. All arrays (stations,); line_mm: shape of the whole belt's path, any mean.
 
     reading_mm NaN = not seen. profile_turns 0: no profile yet, nothing can be left out.
-    noise_mm: of a sample, rather too large, against which stations are told; white_mm: without bias, for the error.
+    noise_mm: of a sample, against which stations are told; white_mm: the same with heavy tails, for the error.
     stations_mm2: variance of the mean reading by stations displaced between two marks.
     """
     cells = reading_mm.size
