@@ -220,8 +220,8 @@ def goal(belt: Belt, rev: float, bounds: Bounds) -> float:
 
 
 def expected_path_holds(belt: Belt, rev: float, bounds: Bounds, pulley: Pulley = "infeed") -> bool:
-    """Whether the expected path, without its spread, stays in the window for the rest of the hold, and so slow a walk
-    can be shown to be nil.
+    """Whether the expected path, without its spread, stays in the window for the rest of the hold, at a walk so slow
+    that it can be shown to be nil.
     """
     path = [belt.ahead(rev, share * bounds.hold_left_revs) for share in (0.0, 0.5, 1.0)]
     if abs(path[1].walk.centre) > SHOWN * bounds.margin_mm_per_rev:

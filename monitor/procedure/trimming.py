@@ -53,12 +53,12 @@ def set_over(belt: Belt, rev: float, snub_mm: float, bounds: Bounds, takeups: Ta
 
     have_mm = takeups.difference_mm("snub")
     low, high = max(-snub_mm, -bounds.reach_mm - have_mm), min(snub_mm, bounds.reach_mm - have_mm)
-    least = needs(0.0)
+    alone = needs(0.0)
     costs = {amount: needs(amount) for amount in np.linspace(low, high, LOOKS).tolist()}
     best = min(costs, key=lambda amount: (round(costs[amount], 2), abs(amount)))
     unit = takeups.step_mm if abs(best) >= takeups.step_mm else takeups.nudge_mm
     amount = round(round(best / unit) * unit, 4)
-    return amount, least - needs(amount)
+    return amount, alone - needs(amount)
 
 
 def trim(belt: Belt, rev: float, bounds: Bounds, takeups: TakeUps, known: bool) -> Choice:
