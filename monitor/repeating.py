@@ -21,7 +21,7 @@ from .revolutions.tracker import TURN_BINS
 EARLY_TURNS = (
     9  # run-out is looked for after every turn before this one, then after every eighth (known: second)
 )
-WELL_KNOWN = 0.08  # relative standard error of a swing's amplitude at which it is told
+WELL_KNOWN = 0.1  # relative standard error of a swing's amplitude at which it is told
 SECTION_SHARE = 0.25  # more stations out of line than this are no section: a swing not yet known does that
 PUT_RIGHT_MM = 0.2  # a swing whose amplitude changes by more had left itself in the wander learnt
 RUNOUT_TURNS = 12  # turns that a profile freed of run-out is made of

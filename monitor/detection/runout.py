@@ -16,10 +16,13 @@ import math
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from ..numerics.equivalence import t_quantile
 
 ROWS = 12  # turns kept whole, for the camber freed of run-out
 TURNS = (
@@ -46,7 +49,8 @@ class Runout:
     """A pulley's swing in an edge reading: amplitude_mm * cos(2 pi order u + phase), u in revolutions.
 
     amplitude_se_mm: its standard error, from what mere noise shows at orders beside it and from how the
-    amplitude changes over the orders that explain the turns nearly as well.
+    amplitude changes over the orders that explain the turns nearly as well; after few turns, whose scatter
+    tells little of the noise, as much larger as Student's t is than the normal.
     """
 
     amplitude_mm: float
@@ -155,7 +159,8 @@ class RunoutWatch:
         misfit = max(noise, left / (k.size - 2.0))
         likely = energy >= energy[i] - LIKELY * misfit  # orders that explain the turns as well, or nearly
         spread = float(np.max(np.abs(2.0 * np.abs(swing[likely]) - amplitude))) / LIKELY
-        se = math.hypot(math.sqrt(2.0 * misfit / float(power[i])), spread)
+        # camber and swing, complex, and the order are five figures; each turn tells two
+        se = _widening(2 * k.size - 5) * math.hypot(math.sqrt(2.0 * misfit / float(power[i])), spread)
         if amplitude < LEAST_AMPLITUDE_MM or energy[i] < ABOVE_OTHERS * noise or not turns_so:
             lost = self.found is not None
             self.found = None
@@ -211,6 +216,12 @@ class RunoutWatch:
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""
         return dict(self.__dict__)
+
+
+@lru_cache
+def _widening(freedom: int) -> float:
+    """How much farther 95 % of Student's t with so many degrees of freedom reach than 95 % of a normal figure."""
+    return t_quantile(0.025, freedom) / 1.96
 
 
 def mean_swing(swing: Runout | None, turns: Sequence[int], cells: int) -> NDArray[np.float64]:

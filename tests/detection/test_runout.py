@@ -85,3 +85,20 @@ def test_slope_over_is_the_swing_s_difference() -> None:
         return swing.amplitude_mm * math.cos(2 * math.pi * swing.order * u + swing.phase_rad)
 
     assert swing.slope_over(2.1, 2.15) == pytest.approx((at(2.15) - at(2.1)) / 0.05)
+
+
+@pytest.mark.parametrize("count", [3, 5, 8])
+def test_an_amplitude_from_few_turns_does_not_claim_more_than_it_knows(count: int) -> None:
+    """A swing that hardly turns from turn to turn, on a belt that wanders: as likely as not it is far off."""
+    inside, order = 0, 13.02
+    for seed in range(40):
+        rng = np.random.default_rng(1000 + seed)
+        knots = 0.1 * rng.standard_normal(8)
+        wander = np.interp(U, np.linspace(0.0, 1.0, 9), [*knots, knots[0]])
+        watch = RunoutWatch(order * 1.01)
+        for k, row in enumerate(turns(order, 2.0, count, seed)):
+            watch.add(k, row + wander)
+        watch.look()
+        found = watch.found
+        inside += found is None or abs(found.amplitude_mm - 2.0) <= 1.96 * found.amplitude_se_mm
+    assert inside >= 33  # 38 of 40 expected; of three turns 1 of 40 with a normal figure's spread
