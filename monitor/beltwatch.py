@@ -1031,10 +1031,9 @@ class BeltWatch:
         seen = any(map(self.believes, self.of_pulley[self.sensors[s].pulley]))
         return self.now[s] if seen and not lost else math.nan
 
-    def moved_mm(self, pulley: Pulley, u_start: float, u_end: float) -> float:
-        """How far the whole belt went at a pulley between two travels, mm, by the lines found there."""
-        path = self.walks[pulley].path(np.array([u_start, u_end]))
-        return float(path[1] - path[0])
+    def went(self, pulley: Pulley, u: float) -> tuple[float, float]:
+        """How far the whole belt went at a pulley since travel u, mm, and the share gone a turn later (NaN: unseen)."""
+        return self.walks[pulley].went(u)
 
     # ------------------------------------------------------------ places on the belt
 

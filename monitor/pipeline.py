@@ -64,6 +64,8 @@ UNLOGGED_MOVES = (
     2.0  # revolutions of a walk at the limit: what shifts the belt by less is no move of a take-up
 )
 UNLOGGED_REV = 2.0  # a walk that breaks off sooner was the belt's answer to a move, not a drift
+# ... as is one of which more was gone a turn after it began: 0.8 of an answer that takes a turn, 0.5 of 3-turn walks
+ANSWERED_SHARE = 0.65
 
 
 class Pipeline:
@@ -95,6 +97,7 @@ class Pipeline:
         self._told_s = 0.0
         self._moved_u = -math.inf
         self._walk_onset: dict[Pulley, float] = {}
+        self._walked: dict[Pulley, float] = {}  # onset of the last walk that is over
         self._unlogged: dict[Pulley, float] = {}
         length_mm = station.belt.length_mm or DEFAULT_LENGTH_MM
         self._hold_us = 1.1 * length_mm / station.belt.speed_mps * 1000.0  # a revolution and a little
@@ -275,6 +278,7 @@ class Pipeline:
             self._drift(t_s, f)
         elif f.name == "travel-lost":
             self._walk_onset.clear()
+            self._walked.clear()
         elif f.name == "jump" and f.pulley is not None:
             self._walk_onset.setdefault(f.pulley, float(f.text))
         elif f.name in NOTES:
@@ -312,24 +316,24 @@ class Pipeline:
             return
         began = self._walk_onset.pop(f.pulley, None)
         self._clear(t_s, "drift", pulley=f.pulley)
-        if began is not None and onset - began < UNLOGGED_REV:
-            self._unlogged_move(t_s, f, began)
+        if began is None or onset != onset:
+            return
+        self._walked[f.pulley] = began
+        gone_mm, early = self._belt.went(f.pulley, began)
+        answered = onset - began < UNLOGGED_REV or early > ANSWERED_SHARE
+        if answered and abs(gone_mm) >= UNLOGGED_MOVES * self.station.limits.drift_mm_per_rev:
+            self._unlogged_move(t_s, f.pulley, began)
 
-    def _unlogged_move(self, t_s: float, f: BeltFinding, onset: float) -> None:
+    def _unlogged_move(self, t_s: float, pulley: Pulley, onset: float) -> None:
         """A move at the infeed pulley moves the belt at both pulleys, one at the snub at the drive pulley only."""
-        assert f.pulley is not None
         u = self._belt.tracker.travel_now
         if u - self._moved_u < self.station.procedure.settle_revs or self._unlogged:
             return
-        if (
-            abs(self._belt.moved_mm(f.pulley, onset, float(f.text)))
-            < UNLOGGED_MOVES * self.station.limits.drift_mm_per_rev
-        ):
-            return
-        both = any(abs(o - onset) < TOGETHER_REV for p, o in self._walk_onset.items() if p != f.pulley)
-        pulley: Pulley = "infeed" if both else f.pulley
-        self._unlogged[pulley] = u
-        self._raise(t_s, "unlogged-move", pulley=pulley)
+        others = [o for w in (self._walk_onset, self._walked) for p, o in w.items() if p != pulley]
+        both = any(abs(o - onset) < TOGETHER_REV for o in others)
+        moved: Pulley = "infeed" if both else pulley
+        self._unlogged[moved] = u
+        self._raise(t_s, "unlogged-move", pulley=moved)
 
     def _mark(self, t_s: float, f: BeltFinding) -> None:
         if f.active:

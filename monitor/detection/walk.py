@@ -545,6 +545,22 @@ class WalkEstimator:
                 du, have = 0.0, []
         return fit_line(dus, rs, ns, self.s2_mm2, self.kappa_per_rev)
 
+    def went(self, u: float) -> tuple[float, float]:
+        """How far the whole belt went since it left its place at travel u, mm, and the share of it gone a turn later.
+
+        A walk goes on as it began; a belt that answers a move has gone most of its way by then. NaN where not seen.
+        """
+        now = self._points[-1].u if self._points else math.nan
+        before, after = self._mean_reading(u - 0.5, u), self._mean_reading(now - 0.25, now)
+        gone = after - before
+        early = self._mean_reading(u + 1.0, u + 1.5) - before
+        return gone, early / gone if gone else math.nan
+
+    def _mean_reading(self, u_start: float, u_end: float) -> float:
+        """Mean of what was seen, and not left out, over a stretch of travel, mm; NaN where nothing was."""
+        seen = [p.r for p in self._points if u_start < p.u <= u_end and p.r == p.r]
+        return sum(seen) / len(seen) if seen else math.nan
+
     def learn_wander(self, residual_mm: NDArray[np.float64]) -> None:
         """Learn variance and length of the wander from one steady turn's residuals, (bins,) mm, NaN = not seen."""
         if not self._wander.add(residual_mm):

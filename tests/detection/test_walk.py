@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
+import pytest
 
 from monitor.detection.walk import WalkEstimator, WalkFinding
 
@@ -40,3 +42,24 @@ def test_a_walk_is_found_and_its_onset_told() -> None:
     assert [f.name for f in found if isinstance(f, WalkFinding)] == ["walk-begins"]
     assert abs(found[0].u_onset - 6.0) < 0.15
     assert abs(found[0].walk_mm_per_rev - 2.0) < 0.5
+
+
+def went(path_mm: Callable[[float], float]) -> tuple[float, float]:
+    """What a belt that left its place after six revolutions is told to have gone three later."""
+    walk = steady(6 * STEPS)
+    for k in range(6 * STEPS, 9 * STEPS):
+        walk.step(k / STEPS, (k + 1) / STEPS, path_mm((k + 0.5) / STEPS - 6.0), NOISE_MM**2)
+    return walk.went(6.0)
+
+
+def test_an_answer_to_a_move_has_gone_most_of_its_way_a_turn_later_and_a_walk_has_not() -> None:
+    answer = went(lambda u: 3.0 * (1.0 - math.exp(-u)))
+    assert answer[0] == pytest.approx(2.85, abs=0.1)
+    assert answer[1] == pytest.approx(0.74, abs=0.05)
+    gone_mm, early = went(lambda u: 1.0 * u)
+    assert gone_mm == pytest.approx(2.87, abs=0.1)
+    assert early == pytest.approx(0.43, abs=0.05)
+
+
+def test_what_was_not_seen_went_nobody_knows_where() -> None:
+    assert all(math.isnan(x) for x in went(lambda _: math.nan))
