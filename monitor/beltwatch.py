@@ -444,7 +444,7 @@ class BeltWatch:
             for s in of:
                 levels[s] = f.m + f.o + self._offset[s]
                 if walk.state != "settling" and rest[s] == rest[s]:
-                    found = self.sections[s].step(live.u_start, live.u_end, rest[s] - f.m - f.o)
+                    found = self.sections[s].step(live.u_start, live.u_end, rest[s] - f.m - f.o, noise[s])
                     if found:
                         self._sectioned(live.end_us, s, found)
         self.now = tuple(levels)

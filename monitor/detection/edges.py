@@ -285,7 +285,7 @@ class EdgePair:
         """Damage and width by place. Not judged while the readings are too rough for it."""
         judged = difference if QUIET * math.sqrt(variance) < self._limit else math.nan
         found = []
-        for f in self._places.step(u_start, u_end, judged):
+        for f in self._places.step(u_start, u_end, judged, variance):
             if f.name == "section-begins":
                 now = self._what(f)
                 if now is not None:

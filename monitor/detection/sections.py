@@ -3,7 +3,8 @@
 A section that bulges departs by several millimetres over a stretch of belt and comes back to the
 line before its length is over; the whole belt does not come back. One passage proves little (a
 splice that catches, a hand on the belt), so the alarm needs the same place, the same side and the
-full size in two revolutions running. It clears when the place has passed twice without three
+full size in two revolutions running; where a sensor became noisy, a passage must be told from noise as a
+whole, as one bin of many goes far astray by chance. It clears when the place has passed twice without three
 quarters of that size (hysteresis against a section on the edge of its limit).
 """
 
@@ -21,6 +22,7 @@ KEEP_SHARE = 0.75  # share of wobble_mm that keeps a wobble alive, and the least
 RUN_SHARE = 0.4  # share of wobble_mm at which a passage begins and ends
 SAME_PLACE_MM = 450.0  # two passages closer than this are of one section
 SOFT = 1.3  # of the length over which a section is out by half its size, to each side: there it is nil again
+TOLD_FROM_NOISE = 5.0  # standard errors that a passage is out: once in 10,000 revolutions by chance
 GONE_REV = 2.2  # revolutions without the section after which it is gone
 
 
@@ -61,7 +63,7 @@ class SectionWatch:
         self._limit = wobble_mm
         self._near_rev = min(SAME_PLACE_MM / length_mm, 0.08)
         self._longest_rev = longest_rev
-        self._run: list[tuple[float, float, float]] = []
+        self._run: list[tuple[float, float, float, float]] = []
         self.sections: list[_Section] = []
 
     def forget(self, since_u: float = math.inf) -> None:
@@ -69,11 +71,15 @@ class SectionWatch:
         self._run = []
         self.sections = [s for s in self.sections if s.raised or s.u_peak < since_u]
 
-    def step(self, u_start: float, u_end: float, departure_mm: float) -> list[SectionFinding]:
-        """One live bin: departure of this edge from camber and line, mm (NaN = not seen)."""
+    def step(
+        self, u_start: float, u_end: float, departure_mm: float, noise_mm2: float
+    ) -> list[SectionFinding]:
+        """One live bin: departure of this edge from camber and line, mm (NaN = not seen), and its noise variance."""
         found: list[SectionFinding] = []
         if departure_mm == departure_mm and abs(departure_mm) >= RUN_SHARE * self._limit and u_end > u_start:
-            self._run.append((u_start, u_end, departure_mm))
+            self._run.append((u_start, u_end, departure_mm, noise_mm2))
+            if u_end - self._run[0][0] > self._longest_rev:  # no section: its ends are enough to know that
+                del self._run[1:-1]
         elif self._run and departure_mm == departure_mm:
             run, self._run = self._run, []
             if run[-1][1] - run[0][0] <= self._longest_rev:
@@ -89,7 +95,7 @@ class SectionWatch:
                 return True
         return False
 
-    def _passed(self, run: list[tuple[float, float, float]]) -> list[SectionFinding]:
+    def _passed(self, run: list[tuple[float, float, float, float]]) -> list[SectionFinding]:
         i = max(range(len(run)), key=lambda j: abs(run[j][2]))
         size = run[i][2]
         if 0 < i < len(run) - 1:  # a bin shows the mean over its length: give back the curvature's share
@@ -97,6 +103,8 @@ class SectionWatch:
         if abs(size) < KEEP_SHARE * self._limit:
             return []
         half = [b for b in run if b[2] * size > 0.5 * size * size] or [run[i]]
+        if abs(sum(b[2] for b in half)) < TOLD_FROM_NOISE * math.sqrt(sum(b[3] for b in half)):
+            return []
         peak = sum(0.5 * (b[0] + b[1]) * b[2] for b in half) / sum(b[2] for b in half)
         now = _Section(half[0][0], half[-1][1], peak, size)
         for old in self.sections:

@@ -109,9 +109,9 @@ def walk_input(rng: Draw, k: int) -> tuple[float, float, float, float]:
     return k / STEPS, (k + 1) / STEPS, walk + section + 0.05 * rng.standard_normal(), 0.0025
 
 
-def section_input(rng: Draw, k: int) -> tuple[float, float, float]:
+def section_input(rng: Draw, k: int) -> tuple[float, float, float, float]:
     out = 7.0 if 30 <= k % 128 < 38 and (k // 128) % 9 > 3 else 0.0
-    return k / 128, (k + 1) / 128, out + 0.1 * float(rng.standard_normal())
+    return k / 128, (k + 1) / 128, out + 0.1 * float(rng.standard_normal()), 0.01
 
 
 def pair_input(rng: Draw, k: int) -> tuple[Any, ...]:
@@ -216,10 +216,10 @@ DRIVERS: dict[type, Driver] = {
         lambda: SectionWatch(4.0, 10_000.0),
         section_input,
         lambda watch, g: plain(watch.step(*g)),
-        lambda rng, k: (k / 128, (k + 1) / 128, odd(rng)),
-        lambda g: (g[0], g[1], -g[2]),
+        lambda rng, k: (k / 128, (k + 1) / 128, odd(rng), abs(odd(rng))),
+        lambda g: (g[0], g[1], -g[2], g[3]),
         lambda watch: [size for _, _, size in watch.active],
-        lambda k: (k / 128, (k + 1) / 128, NONE),
+        lambda k: (k / 128, (k + 1) / 128, NONE, NONE),
     ),
     EdgePair: Driver(
         lambda: EdgePair(2.0, 10_000.0),
