@@ -752,13 +752,15 @@ class BeltWatch:
         profile = self.profiles[s]
         u = turn.rev - 1 + (np.arange(TURN_BINS) + 0.5) / TURN_BINS
         line = walk.path(u) if not self.learning else np.zeros(TURN_BINS)
-        if not turn.ended:  # how much of the belt passed in it is not known
+        if not turn.ended or self.cross.lying(
+            s
+        ):  # how much of the belt passed, or by what scale, is not known
             return TurnPosition(math.nan, math.nan, np.ones(TURN_BINS, np.bool_), 0.0)
         noise = self._gate.noise_mm(s, turn.end_us)
         noise = noise if noise == noise else DEFAULT_NOISE_MM
         white = max(noise, self._gate.white_mm(s, turn.end_us))  # heavy tails widen it; rather too wide
         wander = walk.s2_mm2 if walk.state != "settling" else walk.s2_mm2 + 4.0
-        return place_turn(
+        place = place_turn(
             self._without_runout(s, turn),
             turn.samples[s],
             profile.mm,
@@ -771,6 +773,8 @@ class BeltWatch:
             self.length_mm,
             self.speed.mean_mm2(profile.mm if profile.turns else _filled(turn.reading_mm[s]), self._longer),
         )
+        scale_mm = self.cross.scale_spread(s) * place.position_mm
+        return replace(place, se_mm=math.hypot(place.se_mm, scale_mm)) if scale_mm else place
 
     def _without_runout(self, s: int, turn: Turn) -> NDArray[np.float64]:
         return self.repeats[s].freed(turn.rev - 1, turn.reading_mm[s])

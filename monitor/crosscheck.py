@@ -51,6 +51,10 @@ class CrossCheck:
         """This sensor, and no other, was found not to tell what it told before."""
         return self._watch.lying(sensor)
 
+    def scale_spread(self, sensor: int) -> float:
+        """Root mean square error of this sensor's scale, as a share, by what it is told to disagree with another."""
+        return self._watch.scale_spread(sensor)
+
     def heard(
         self, sensor: int, noise_mm: float, samples: float, wander_mm2: float, kappa_per_rev: float
     ) -> None:

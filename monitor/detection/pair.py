@@ -243,6 +243,7 @@ class MatchWatch:
     def __init__(self, sensors: int) -> None:
         self._own: list[list[Gain]] = [[] for _ in range(sensors)]  # the latest turns, one each
         self._told: set[tuple[str, int, int]] = set()
+        self._between: dict[tuple[int, int], float] = {}  # gain of a sensor on another, where it is told
 
     def forget(self) -> None:
         """Travel was uncertain: what was gathered of the latest turns says nothing."""
@@ -302,9 +303,18 @@ class MatchWatch:
         """The profiles of one edge at two pulleys, `sensor` on `other`."""
         if between is None:
             return []
-        return self._change(
+        found = self._change(
             "sensor-scale", sensor, other, between.lies, abs(between.gain - 1.0) < TRUE_GAIN, between.gain
         )
+        self._between.pop((sensor, other), None)
+        if ("sensor-scale", sensor, other) in self._told:
+            self._between[sensor, other] = between.gain
+        return found
+
+    def scale_spread(self, sensor: int) -> float:
+        """Root mean square error of a sensor's scale, as a share: one of two that disagree is off, either as likely."""
+        gains = [g for pair, g in self._between.items() if sensor in pair and g > 0.0]
+        return max((max(g, 1.0 / g) - 1.0 for g in gains), default=0.0) / math.sqrt(2.0)
 
     def _change(
         self,

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from monitor.detection.pair import (
+    Gain,
     MatchWatch,
     borrowed,
     compare,
@@ -171,3 +172,12 @@ def test_a_belt_without_camber_is_not_judged() -> None:
     rng = np.random.default_rng(5)
     turns = [[turn(rng, scale=0.02), turn(rng, 0.5 if k > 3 else 1.0, scale=0.02)] for k in range(9)]
     assert watched(turns, scale=0.02) == []
+
+
+def test_of_two_scales_that_disagree_either_may_be_off() -> None:
+    watch = MatchWatch(3)
+    assert [f.active for f in watch.judge_pair(1, 0, Gain(0.8, 0.01, 0.0, 0.001, 0.0))] == [True]
+    assert watch.scale_spread(0) == watch.scale_spread(1) == pytest.approx(0.25 / math.sqrt(2.0))
+    assert watch.scale_spread(2) == 0.0
+    assert [f.active for f in watch.judge_pair(1, 0, Gain(1.0, 0.01, 0.0, 0.001, 0.0))] == [False]
+    assert watch.scale_spread(0) == 0.0

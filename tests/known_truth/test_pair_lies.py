@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
+import math
+
 import pytest
 
-from monitor.records import Event
+from monitor.pipeline import Pipeline
+from monitor.records import Event, Revolution
 from monitor.simulation.families import make
+from monitor.simulation.params import Fault
 from tests.known_truth.belt_truth import simulated_run
 from tests.known_truth.edge_truth import said
 
@@ -48,6 +53,36 @@ def fault_with(seed: int) -> str:
 
 def test_a_few_lies() -> None:
     assert [f for f in map(fault_with, (2, 5, 7)) if f] == []
+
+
+@pytest.mark.parametrize("size", [0.7, 1.35])
+def test_where_a_belt_rides_is_not_said_more_surely_than_a_wrong_scale_allows(size: float) -> None:
+    """Scale wrong from the start: told of two sensors, either may be off. Changed later: that sensor says nothing."""
+    belt = dataclasses.replace(
+        make("quiet", 3),
+        standing_infeed_mm=0.4,
+        standing_drive_mm=0.4,
+        camber_pp_mm=8.0,
+        wander_sd_mm=0.05,
+        seconds=300.0,
+    )
+    rev_s = belt.length_mm / belt.speed_mps / 1000.0
+    for start_s in (0.0, 9.0 * rev_s):
+        params = dataclasses.replace(belt, faults=(Fault("scaled", 0, start_s, 1e12, size),))
+        run = simulated_run(params, 3)
+        name, said_at = run.station.sensor[0].name, None
+        for m in Pipeline(run.station).consume(run.records):
+            if isinstance(m, Event) and m.name == "sensor-scale":
+                said_at = m.rev
+            if isinstance(m, Revolution) and said_at is not None and m.rev > said_at + 1:
+                row = next(r for r in m.rows if r.sensor == name)
+                if start_s > 0.0:
+                    assert math.isnan(row.position_mm)
+                    assert row.behaviour == "unknown"
+                else:
+                    true_mm = run.truth.mean_position_mm(row.pulley, row.start_s, row.end_s)
+                    assert abs(row.position_mm - true_mm) < 1.96 * row.position_se_mm
+        assert said_at is not None
 
 
 def test_nothing_is_told_of_a_few_sound_sensors() -> None:
