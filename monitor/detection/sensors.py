@@ -12,8 +12,9 @@ depend on how the bytes were cut.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,17 +71,16 @@ class _Channel:
     learnt: list[float] = field(default_factory=list)
     high_windows: int = 0
     low_windows: int = 0
-    diffs: list[NDArray[np.int64]] = field(default_factory=list)
-    squares: list[int] = field(
-        default_factory=lambda: [0, 0]
-    )  # number and sum of squared believed differences
-    was_good: bool = False  # the last sample gated
     spikes: list[int] = field(default_factory=list)
-    window_spikes: int = 0
     noises: list[tuple[int, tuple[float, float]]] = field(
         default_factory=list
     )  # (time_us, counts of both): how the noise became known
     faults: list[tuple[int, str]] = field(default_factory=list)  # (time_us, name): how the fault changed
+
+    @property
+    def spike_counts(self) -> float:
+        """A lone reading that is farther from its neighbours is a spike."""
+        return SPIKE_SIGMAS * self.noise_counts if self.noise_counts > 0.0 else math.inf
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,6 +98,16 @@ class GatedBlock:
         return GatedBlock(self.time_us[cut], self.counts[cut], self.good[cut], self.lost[cut])
 
 
+class _Records(NamedTuple):
+    """A block under judgement. clear: (n, sensors) not on a rail, and usable: (n,) with a sound reference."""
+
+    time: NDArray[np.int64]
+    now: NDArray[np.int64]
+    clear: NDArray[np.bool_]
+    usable: NDArray[np.bool_]
+    good: NDArray[np.bool_]
+
+
 class SensorGate:
     """Gate for the sensors of a station, in the station file's order."""
 
@@ -109,7 +119,11 @@ class SensorGate:
         self._counts = np.empty((0, n), np.int64)
         self._flags = np.empty(0, np.uint8)
         self._lost = np.empty(0, np.int64)
+        # of the window under way: records, their jumps, pairs of believed ones with the sum of squared jumps, spikes
         self._in_window = 0
+        self._jumps = np.empty((0, n), np.int64)
+        self._pairs, self._squares, self._window_spikes = (np.zeros(n, np.int64) for _ in range(3))
+        self._was_good = np.zeros(n, np.bool_)  # the last record gated
 
     def fault(self, sensor: int, time_us: float = math.inf) -> str:
         """The fault that the sensor had at that time (the latest of all without one), or an empty text."""
@@ -157,128 +171,128 @@ class SensorGate:
         before = counts[first - 1 : stop - 1] if first else np.concatenate((counts[1:2], counts[: stop - 1]))
         now, after = counts[first:stop], counts[first + 1 : stop + 1]
         median = np.maximum(np.minimum(before, now), np.minimum(np.maximum(before, now), after))
-        on_rail = (now <= RAIL_COUNTS) | (now >= 65535 - RAIL_COUNTS)
+        heard = (now > RAIL_COUNTS) & (now < 65535 - RAIL_COUNTS)
         usable = (flags[first:stop] & NO_SIGNAL_FLAGS) == 0
-        spike = self._spikes(now, median, on_rail)
-        good = usable[:, None] & ~on_rail & ~spike
-        findings = self._judge(time[first:stop], before, now, on_rail, spike, good, usable)
+        good, findings = self._judge(time[first:stop], before, now, np.abs(now - median), heard, usable)
         gated = GatedBlock(time[first:stop], now, good, lost[first:stop])
         self._time, self._counts = time[stop - 1 :], counts[stop - 1 :]
         self._flags, self._lost = flags[stop - 1 :], lost[stop - 1 :]
         return gated, findings
-
-    def _spikes(
-        self, now: NDArray[np.int64], median: NDArray[np.int64], on_rail: NDArray[np.bool_]
-    ) -> NDArray[np.bool_]:
-        spike = np.zeros(now.shape, np.bool_)
-        self._spike_distance = np.abs(now - median)
-        for k, c in enumerate(self._channels):
-            if c.noise_counts > 0.0:
-                spike[:, k] = (self._spike_distance[:, k] > SPIKE_SIGMAS * c.noise_counts) & ~on_rail[:, k]
-        return spike
 
     def _judge(
         self,
         time: NDArray[np.int64],
         before: NDArray[np.int64],
         now: NDArray[np.int64],
-        on_rail: NDArray[np.bool_],
-        spike: NDArray[np.bool_],
-        good: NDArray[np.bool_],
+        aside: NDArray[np.int64],
+        heard: NDArray[np.bool_],
         usable: NDArray[np.bool_],
-    ) -> list[SensorFinding]:
+    ) -> tuple[NDArray[np.bool_], list[SensorFinding]]:
+        """What is good of records, and what was found. aside: how far each is from its neighbours; heard: off rails.
+
+        Windows are cut at fixed record counts, wherever the blocks end.
+        """
         findings: list[SensorFinding] = []
-        position, total = 0, time.size
-        odd_before = [0] * len(self._channels)
-        odd = np.cumsum((now == before) | on_rail | ~usable[:, None], axis=0)
+        total = time.size
+        good = np.empty((total + 1, now.shape[1]), np.bool_)  # the first of the last record before
+        good[0] = self._was_good
+        clear = heard & usable[:, None]
+        odd = [np.flatnonzero(of).tolist() for of in ((now == before) | ~clear).T]
+        records = _Records(time, now, clear, usable, good[1:])
         jumps = np.abs(now - before)
-        while position < total:  # windows are cut at fixed record counts, wherever the blocks end
-            step = min(WINDOW - self._in_window, total - position)
-            part = slice(position, position + step)
-            self._in_window += step
-            closes = self._in_window == WINDOW
-            all_odd = odd[position + step - 1].tolist()
+        self._jumps = np.concatenate((self._jumps, jumps))
+        spreads = iter(self._spreads())
+        squared = jumps * jumps
+        position, at = 0, [0] * len(odd)
+        while position < total:
+            stop = min(position + WINDOW - self._in_window, total)
+            part = slice(position, stop)
+            self._in_window += stop - position
+            spike = (aside[part] > [c.spike_counts for c in self._channels]) & heard[part]
+            good[position + 1 : stop + 1] = clear[part] & ~spike
             for k, c in enumerate(self._channels):
-                if all_odd[k] > odd_before[k] or c.fault in UNHEARD:
-                    self._runs(
-                        k,
-                        c,
-                        time[part],
-                        before[part, k],
-                        now[part, k],
-                        on_rail[part, k],
-                        good[part, k],
-                        usable[part],
-                        findings,
-                    )
-                else:
-                    self._sound(c, int(now[position + step - 1, k]))
-                c.diffs.append(jumps[part, k])
-                sound = good[part, k] & np.concatenate(([c.was_good], good[part, k][:-1]))
-                c.was_good = bool(good[position + step - 1, k])
-                c.squares[0] += int(np.count_nonzero(sound))
-                c.squares[1] += int(np.sum(jumps[part, k][sound] ** 2))
-                c.window_spikes += int(np.count_nonzero(spike[part, k]))
-                if closes:
-                    relearnt = self._window(k, c, int(time[position + step - 1]), findings)
-                    if relearnt:  # the gate of the records after this window uses the new spread
-                        rest = slice(position + step, total)
-                        lone = self._spike_distance[rest, k] > SPIKE_SIGMAS * c.noise_counts
-                        spike[rest, k] = lone & ~on_rail[rest, k]
-                        good[rest, k] = usable[rest] & ~on_rail[rest, k] & ~lone
-            if closes:
-                self._in_window = 0
-            odd_before = all_odd
-            position += step
+                until = bisect_left(odd[k], stop, at[k])
+                found = odd[k][at[k] : until]
+                at[k] = until
+                self._runs(k, c, records, found, position, stop, findings)
+            sound = good[position + 1 : stop + 1] & good[position:stop]
+            self._pairs += sound.sum(axis=0)
+            self._squares += (squared[part] * sound).sum(axis=0)
+            self._window_spikes += spike.sum(axis=0)
+            if self._in_window == WINDOW:
+                self._close_windows(int(time[stop - 1]), next(spreads), findings)
+            position = stop
+        self._was_good = good[-1].copy()
         findings.sort(key=lambda f: (f.time_us, f.channel))
-        return findings
+        return good[1:], findings
+
+    def _spreads(self) -> list[list[float]]:
+        """Spread of each whole window of jumps, for all channels, counts; jumps of the window under way are kept."""
+        windows = len(self._jumps) // WINDOW
+        whole = self._jumps[: windows * WINDOW].reshape(windows, WINDOW, len(self._channels))
+        self._jumps = self._jumps[windows * WINDOW :]
+        half = WINDOW // 2
+        middle = np.partition(whole, (half - 1, half), axis=1)[:, half - 1 : half + 1]
+        spreads: list[list[float]] = (0.5 * middle.sum(axis=1) / 0.954).tolist()
+        return spreads
+
+    def _close_windows(self, time_us: int, spreads: list[float], findings: list[SensorFinding]) -> None:
+        sums = zip(self._pairs.tolist(), self._squares.tolist(), self._window_spikes.tolist(), strict=True)
+        for k, (pairs, squared, spikes) in enumerate(sums):
+            self._window(k, self._channels[k], time_us, spreads[k], pairs, squared, spikes, findings)
+        for total in (self._pairs, self._squares, self._window_spikes):
+            total[:] = 0
+        self._in_window = 0
 
     def _runs(
         self,
         k: int,
         c: _Channel,
-        time: NDArray[np.int64],
-        before: NDArray[np.int64],
-        now: NDArray[np.int64],
-        on_rail: NDArray[np.bool_],
-        good: NDArray[np.bool_],
-        usable: NDArray[np.bool_],
+        of: _Records,
+        odd: list[int],
+        start: int,
+        stop: int,
         findings: list[SensorFinding],
     ) -> None:
-        """Runs of identical counts and of rails, where something is the same or on a rail."""
-        same = (now == before).tolist()
-        unheard = (on_rail | ~usable).tolist()
-        margin = RAIL_COUNTS + RAIL_SIGMAS * c.noise_counts
-        for i, t in enumerate(time.tolist()):
-            if unheard[i]:
+        """Runs of identical counts and of rails from start to stop. odd: where something is the same or on a rail."""
+        for i in odd:
+            self._sound(k, c, of, start, i, findings)
+            start = i + 1
+            t = int(of.time[i])
+            if not of.clear[i, k]:
                 c.rail_run += 1
                 c.run = c.calm = 0
                 if c.rail_run == RAIL_RUN and c.fault not in ("sensor-clipped", "sensor-silent"):
-                    self._unheard(k, c, t, int(now[i]), bool(usable[i]), findings)
+                    self._unheard(k, c, t, int(of.now[i, k]), bool(of.usable[i]), findings)
                 continue
             c.rail_run = 0
-            if same[i]:
-                if c.run == 0:
-                    c.run_start_us = t
-                c.run += 1
-                c.calm = 0
-                if c.run >= STUCK_RUN and t - c.run_start_us >= STUCK_SPAN_US and c.fault != "sensor-stuck":
-                    self._set(k, c, t, "sensor-stuck", findings)
-            else:
-                c.run = 0
-                away = min(int(now[i]), 65535 - int(now[i]))
-                c.calm = 0 if c.fault == "sensor-clipped" and away <= margin else c.calm + 1
-                c.last_good = int(now[i])
-                if c.fault in UNHEARD and c.calm >= STUCK_RUN:
-                    self._set(k, c, t, "", findings)
+            if c.run == 0:
+                c.run_start_us = t
+            c.run += 1
+            c.calm = 0
+            if c.run >= STUCK_RUN and t - c.run_start_us >= STUCK_SPAN_US and c.fault != "sensor-stuck":
+                self._set(k, c, t, "sensor-stuck", findings)
             if c.fault == "sensor-stuck":
-                good[i] = False
+                of.good[i, k] = False
+        self._sound(k, c, of, start, stop, findings)
 
-    @staticmethod
-    def _sound(c: _Channel, last: int) -> None:
-        """Nothing was the same twice, and nothing on a rail."""
+    def _sound(
+        self, k: int, c: _Channel, of: _Records, start: int, stop: int, findings: list[SensorFinding]
+    ) -> None:
+        """From start to stop nothing was the same twice, and nothing on a rail."""
+        if stop <= start:
+            return
         c.run = c.rail_run = 0
-        c.last_good = last
+        c.last_good = int(of.now[stop - 1, k])
+        margin = RAIL_COUNTS + RAIL_SIGMAS * c.noise_counts
+        for i in range(start, stop if c.fault in UNHEARD else start):
+            away = min(int(of.now[i, k]), 65535 - int(of.now[i, k]))
+            c.calm = 0 if c.fault == "sensor-clipped" and away <= margin else c.calm + 1
+            if c.calm >= STUCK_RUN:
+                self._set(k, c, int(of.time[i]), "", findings)
+                return
+            if c.fault == "sensor-stuck":
+                of.good[i, k] = False
 
     def _unheard(
         self, k: int, c: _Channel, time_us: int, counts: int, usable: bool, findings: list[SensorFinding]
@@ -313,18 +327,23 @@ class SensorGate:
         if fault:
             findings.append(SensorFinding(time_us, k, fault, True, value, why))
 
-    def _window(self, k: int, c: _Channel, time_us: int, findings: list[SensorFinding]) -> bool:
-        """Close a noise window of one channel. True when the spread used by the spike gate changed."""
-        diffs = np.concatenate(c.diffs)
-        c.diffs.clear()
-        spread = _median(diffs) / 0.954
-        (pairs, squared), c.squares = c.squares, [0, 0]
+    def _window(
+        self,
+        k: int,
+        c: _Channel,
+        time_us: int,
+        spread: float,
+        pairs: int,
+        squared: int,
+        spikes: int,
+        findings: list[SensorFinding],
+    ) -> None:
+        """Close a noise window of one channel: its spread, its differences of two believed samples, its spikes."""
         variance = squared / (2.0 * pairs) if pairs >= WINDOW // 2 else spread * spread
-        c.spikes.append(c.window_spikes)
-        c.window_spikes = 0
+        c.spikes.append(spikes)
         del c.spikes[:-SPIKE_WINDOWS]
         if c.fault in UNHEARD or spread <= 0.0:
-            return False
+            return
         if len(c.learnt) < 4:
             c.learnt.append(spread)
             self._know(
@@ -333,7 +352,7 @@ class SensorGate:
                 sorted(c.learnt)[len(c.learnt) // 2],
                 math.sqrt((c.white_counts**2 * (len(c.learnt) - 1) + variance) / len(c.learnt)),
             )
-            return True
+            return
         learnt = sorted(c.learnt[:4])[1]
         spread_mm = spread / c.counts_per_mm
         high = spread > NOISY_RATIO * learnt or spread_mm > MAX_NOISE_MM
@@ -354,7 +373,6 @@ class SensorGate:
         mean = c.white_counts**2 + (variance - c.white_counts**2) / MEAN_WINDOWS
         white = math.sqrt(variance if spread > AT_ONCE * c.noise_counts else mean)
         self._know(c, time_us, max(spread, 0.9 * c.noise_counts + 0.1 * spread), white)
-        return True
 
     @staticmethod
     def _know(c: _Channel, time_us: int, noise_counts: float, white_counts: float) -> None:
@@ -365,13 +383,6 @@ class SensorGate:
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""
         return dict(self.__dict__)
-
-
-def _median(values: NDArray[np.int64]) -> float:
-    """Median of a few integers: numpy's own spends ten times as long on checks."""
-    half = values.size // 2
-    middle = np.partition(values, (half - 1, half))[half - 1 : half + 1].tolist()
-    return 0.5 * (middle[0] + middle[1]) if values.size % 2 == 0 else float(middle[1])
 
 
 def _latest(changes: list[tuple[int, T]], time_us: float, default: T) -> T:
