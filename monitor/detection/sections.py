@@ -209,16 +209,18 @@ class EdgeWatch:
         edges = (sums[:whole][ok] / seens[:whole][ok] - self._zero) / self._per_mm
         if edges.size:
             self.edge_mm = float(edges[-1])
-        changes = []
-        warn_mm = self._limits["edge-warn"]
-        for t, edge in zip(ends[ok].tolist(), edges.tolist(), strict=True):
-            size = abs(edge)
-            if self._turn_us < 0 or t - self._turn_us >= hold_us:
-                self._turn(t, hold_us)
-            if size > self._most_mm:
-                self._most_mm = size
-            if size >= warn_mm or any(self.active.values()):
-                changes.extend(self._step(t, edge, hold_us))
+        changes: list[tuple[int, str, bool, float]] = []
+        times, at = ends[ok], 0
+        while at < edges.size:
+            if self._turn_us < 0 or times[at] - self._turn_us >= hold_us:
+                self._turn(int(times[at]), hold_us)
+            stop = int(np.searchsorted(times - self._turn_us, hold_us))
+            most = float(np.abs(edges[at:stop]).max())
+            self._most_mm = max(self._most_mm, most)
+            if most >= self._limits["edge-warn"] or any(self.active.values()):
+                for t, edge in zip(times[at:stop].tolist(), edges[at:stop].tolist(), strict=True):
+                    changes.extend(self._step(t, edge, hold_us))
+            at = stop
         return changes
 
     def _step(self, time_us: int, edge_mm: float, hold_us: float) -> list[tuple[int, str, bool, float]]:
