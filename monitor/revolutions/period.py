@@ -132,15 +132,16 @@ def slip(reading_mm: NDArray[np.float64], profile_mm: NDArray[np.float64]) -> tu
     if seen.sum() < cells // 2:
         return math.nan, math.nan
     x = np.arange(cells, dtype=np.float64)
+    places, thrice = np.arange(-cells, 2 * cells), np.tile(profile_mm, 3)
     total = 0.0
     se = math.nan
     for _ in range(4):
-        shifted = np.interp(x + total * cells, np.arange(-cells, 2 * cells), np.tile(profile_mm, 3))
+        shifted = np.interp(x + total * cells, places, thrice)
         slope = np.gradient(shifted) * cells  # mm per revolution
         basis = np.column_stack((slope, np.ones(cells), x / cells))[seen]
         rest = (reading_mm - shifted)[seen]
-        scale = 1.4826 * float(np.median(np.abs(rest - np.median(rest)))) + 1e-6
-        weight = np.abs(rest - np.median(rest)) < 4.0 * scale
+        away = np.abs(rest - np.median(rest))
+        weight = away < 4.0 * (1.4826 * float(np.median(away)) + 1e-6)
         basis, rest = basis[weight], rest[weight]
         normal = basis.T @ basis
         try:
@@ -165,19 +166,15 @@ def delay(
     """
     cells = later_mm.size
     x = np.arange(cells, dtype=np.float64)
+    places, again = np.arange(-2 * cells, 2 * cells), np.tile(earlier_mm, 4)
     reach = max(1, round(reach_rev * cells))
-    best = (math.inf, 0.0)
-    for k in range(-reach, reach + 1):
-        shift = expected_rev * cells + k
-        moved = np.interp(x - shift, np.arange(-2 * cells, 2 * cells), np.tile(earlier_mm, 4))
-        cost = float(np.mean((later_mm - moved) ** 2))
-        if cost < best[0]:
-            best = (cost, shift / cells)
-    moved = np.interp(x - best[1] * cells, np.arange(-2 * cells, 2 * cells), np.tile(earlier_mm, 4))
-    rest, se = slip(later_mm, moved)
+    shifts = expected_rev * cells + np.arange(-reach, reach + 1)
+    cost = ((later_mm - np.interp(x - shifts[:, None], places, again)) ** 2).mean(axis=1)
+    best_rev = float(shifts[np.argmin(cost)]) / cells
+    rest, se = slip(later_mm, np.interp(x - best_rev * cells, places, again))
     if rest != rest or abs(rest) > 2.0 / cells:
         return math.nan, math.nan
-    return best[1] - rest, se
+    return best_rev - rest, se
 
 
 def relocate(reading_mm: NDArray[np.float64], profile_mm: NDArray[np.float64]) -> tuple[float, float]:
