@@ -69,10 +69,11 @@ def place_turn(
         sigma = np.sqrt(variance + (0.25 * np.abs(np.gradient(profile_mm))) ** 2)
         centre = float(np.median(rest[seen]))
         out = seen & (np.abs(rest - centre) > OUT_SIGMAS * sigma)
-        lone = out & ~np.roll(out, 1) & ~np.roll(out, -1)
-        out &= ~lone | (np.abs(rest - centre) > 8.0 * sigma)
-        wide = _widen(out & ~lone, max(1, round(NEIGHBOURS_MM / length_mm * cells)))
-        used &= ~(wide | out)
+        if out.any():
+            lone = out & ~np.roll(out, 1) & ~np.roll(out, -1)
+            out &= ~lone | (np.abs(rest - centre) > 8.0 * sigma)
+            wide = _widen(out & ~lone, max(1, round(NEIGHBOURS_MM / length_mm * cells)))
+            used &= ~(wide | out)
     seen_count = int(np.count_nonzero(seen))
     share = float(np.count_nonzero(used)) / max(seen_count, 1)
     if share < LEAST_SHARE or seen_count < LEAST_SEEN * cells:
@@ -87,10 +88,8 @@ def place_turn(
     noise = (
         white_mm**2 * math.fsum((1.0 / np.maximum(samples[used], 1)).tolist()) / max(int(used.sum()), 1) ** 2
     )
-    gap = 1.0 - share
-    filled_wander = _filled_mm2(seen, used, wander_mm2, kappa_per_rev)
-    spread = float(np.std(profile_mm)) if profile_turns else float(np.nanstd(reading_mm))
-    missing_profile = 0.0 if profile_turns else (gap * spread) ** 2
+    filled_wander = 0.0 if used.all() else _filled_mm2(seen, used, wander_mm2, kappa_per_rev)
+    missing_profile = 0.0 if profile_turns else ((1.0 - share) * float(np.nanstd(reading_mm))) ** 2
     return TurnPosition(
         position, math.sqrt(noise + filled_wander + stations_mm2 + missing_profile), seen & ~used, share
     )

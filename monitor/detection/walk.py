@@ -530,19 +530,16 @@ class WalkEstimator:
         dus: list[float] = []
         rs: list[float] = []
         ns: list[float] = []
-        du = 0.0
-        have: list[_Point] = []
-        for p in self._points:
-            if p.u <= u:
-                continue
-            du += p.du
-            have.append(p)
-            if len(have) == 4:
-                seen = [q for q in have if q.r == q.r]
-                dus.append(du)
-                rs.append(sum(q.r for q in seen) / len(seen) if seen else math.nan)
-                ns.append(sum(q.noise for q in seen) / len(seen) ** 2 if seen else math.nan)
-                du, have = 0.0, []
+        since = iter([p for p in self._points if p.u > u])
+        for a, b, c, d in zip(since, since, since, since, strict=False):
+            r, noise = (a.r + b.r + c.r + d.r) / 4, (a.noise + b.noise + c.noise + d.noise) / 16
+            if r != r:
+                seen = [q for q in (a, b, c, d) if q.r == q.r]
+                r = sum(q.r for q in seen) / len(seen) if seen else math.nan
+                noise = sum(q.noise for q in seen) / len(seen) ** 2 if seen else math.nan
+            dus.append(a.du + b.du + c.du + d.du)
+            rs.append(r)
+            ns.append(noise)
         return fit_line(dus, rs, ns, self.s2_mm2, self.kappa_per_rev)
 
     def went(self, u: float) -> tuple[float, float]:

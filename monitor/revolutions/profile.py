@@ -13,6 +13,7 @@ what this sensor saw, `mm` what is believed.
 from __future__ import annotations
 
 import math
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -71,12 +72,7 @@ class Profile:
             self.own_mm = self.own_mm - math.fsum(self.own_mm.tolist()) / self.cells
         self.mm = self.own_mm + self.lent_mm
         self._values = self.mm.tolist()
-        total = 0.0
-        sums = [0.0]
-        for v in self._values:
-            total += v
-            sums.append(total)
-        self._sums = sums
+        self._sums = list(accumulate(self._values, initial=0.0))
         self._end = (math.nan, 0.0, 0.0)
 
     def _point(self, u: float) -> tuple[float, float, float]:
