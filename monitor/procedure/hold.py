@@ -41,9 +41,16 @@ class Hold:
     margin_mm_per_rev: float
     seconds: float
     rows: deque[tuple[int, float, float, Row]] = field(default_factory=lambda: deque(maxlen=MOST_ROWS))
+    _lines: dict[Pulley, Slope | None] = field(default_factory=dict)  # as reckoned from these rows
+    _missing: dict[tuple[Pulley, ...], list[str]] = field(default_factory=dict)
 
     def clear(self) -> None:
         self.rows.clear()
+        self._changed()
+
+    def _changed(self) -> None:
+        self._lines.clear()
+        self._missing.clear()
 
     def add(self, rev: int, start_s: float, end_s: float, row: Row) -> str | None:
         """One revolution. Returns why the hold is broken, or None."""
@@ -52,6 +59,7 @@ class Hold:
                 self.clear()
                 return f"the belt was {abs(position):.1f} mm off centre at the {pulley} pulley"
         self.rows.append((rev, start_s, end_s, row))
+        self._changed()
         return None
 
     @property
@@ -64,6 +72,11 @@ class Hold:
 
     def line(self, pulley: Pulley) -> Slope | None:
         """The straight line through this hold's positions at one pulley."""
+        if pulley not in self._lines:
+            self._lines[pulley] = self._line(pulley)
+        return self._lines[pulley]
+
+    def _line(self, pulley: Pulley) -> Slope | None:
         seen = [(rev, *row[pulley]) for rev, _, _, row in self.rows if pulley in row]
         if len(seen) < 3:
             return None
@@ -77,6 +90,11 @@ class Hold:
 
     def proved(self, pulleys: tuple[Pulley, ...]) -> list[str] | None:
         """None when the belt is shown to be tracked; else what is still missing, in plain words."""
+        if pulleys not in self._missing:
+            self._missing[pulleys] = self._still_missing(pulleys)
+        return self._missing[pulleys] or None
+
+    def _still_missing(self, pulleys: tuple[Pulley, ...]) -> list[str]:
         missing: list[str] = []
         if not self.long_enough:
             left_s = max(self.seconds - self.lasted_s, 0.0)
@@ -92,7 +110,7 @@ class Hold:
                 missing.append(f"the belt's path leaves the centre at the {pulley} pulley")
             if line.p_not_nil(self.margin_mm_per_rev) > LEVEL:
                 missing.append(f"it is not yet shown that the belt does not walk at the {pulley} pulley")
-        return missing or None
+        return missing
 
     def evidence(self, pulleys: tuple[Pulley, ...]) -> str:
         """The figures behind the verdict, for those who ask."""
