@@ -40,6 +40,7 @@ LIE_GAIN = 0.15  # a scale wrong by less than this is not worth a note
 LIE_LAG_REV = 0.004  # ... and a lag of less than this: 4 cm of a belt of 10 m
 TRUE_GAIN = 0.07  # a scale right again
 MATCH_HARMONICS = 40  # harmonics that gain and lag are told from
+ANGLES = 2.0 * math.pi * np.arange(1, MATCH_HARMONICS + 1)
 MATCH_TURNS = 9  # turns a profile must have before it is compared: until then run-out may still be in it
 LATEST_TURNS = 2  # turns running that must show the new gain, each one and both together
 BAD_FIT = 4.0  # residual variance, against what it should be, from which a lag is searched for
@@ -82,18 +83,16 @@ def borrowed(own: Complexes, other: Complexes, own_var: Floats, other_var: Float
     power = np.abs(difference) ** 2
     total = own_var + other_var
     lone = power > LONE * total
-    weight = np.zeros(own.size)
+    calm, excess = ~lone, np.full(own.size, np.inf)
+    more = power - total
     low = 1
     while low < own.size:
-        high = min(2 * low, own.size)
-        band = slice(low, high)
-        calm = ~lone[band]
-        if 2 * int(calm.sum()) >= calm.size:
-            excess = max(0.0, float(np.mean((power[band] - total[band])[calm])))
-            weight[band] = np.where(calm, own_var[band] / (total[band] + excess), 0.0)
-        low = high
-    weight[0] = 0.0
-    added: Complexes = weight * difference
+        band = slice(low, 2 * low)
+        among = more[band][calm[band]]
+        if 2 * among.size >= calm[band].size:
+            excess[band] = max(0.0, float(among.sum()) / among.size)
+        low *= 2
+    added: Complexes = np.where(calm, own_var / (total + excess), 0.0) * difference
     return added
 
 
@@ -131,19 +130,20 @@ class _Sums:
         """One turn (or profile) against another: harmonics 1 to MATCH_HARMONICS."""
         n = min(MATCH_HARMONICS + 1, y.size)
         y, x, weight = y[1:n], x[1:n], 1.0 / (y_var[1:n] + x_var[1:n])
-        angle = 2.0 * math.pi * np.arange(1, n)
+        angle = ANGLES[: n - 1]
         walk = (
             1j / angle
         )  # a walk over the turn that was not taken out: a sawtooth, which says nothing of gain
-        size = float(np.sum(weight * np.abs(walk) ** 2))
-        y = y - walk * (float(np.sum(weight * (y * walk.conj()).real)) / size)
-        x = x - walk * (float(np.sum(weight * (x * walk.conj()).real)) / size)
-        self.xy += float(np.sum(weight * (y * x.conj()).real))
-        self.xx += float(np.sum(weight * (np.abs(x) ** 2 - x_var[1:n])))
-        self.lag -= float(np.sum(weight * angle * (y * x.conj()).imag))
-        self.slope += float(np.sum(weight * (angle * np.abs(x)) ** 2))
+        back, size = walk.conj(), float((weight * np.abs(walk) ** 2).sum())
+        y = y - walk * (float((weight * (y * back).real).sum()) / size)
+        x = x - walk * (float((weight * (x * back).real).sum()) / size)
+        both, large = y * x.conj(), np.abs(x)
+        self.xy += float((weight * both.real).sum())
+        self.xx += float((weight * (large**2 - x_var[1:n])).sum())
+        self.lag -= float((weight * angle * both.imag).sum())
+        self.slope += float((weight * (angle * large) ** 2).sum())
         gain = self.xy / self.xx if self.xx > 0.0 else 1.0
-        self.rest += float(np.sum(weight * np.abs(y - gain * x) ** 2))
+        self.rest += float((weight * np.abs(y - gain * x) ** 2).sum())
         self.freedom += n - 2.0
 
     def answer(self) -> Gain | None:
@@ -170,11 +170,13 @@ def _in_line(turn_mm: Floats, profile_mm: Floats) -> Floats | None:
     used, gain, level = seen, 1.0, 0.0
     for _ in range(4):
         x, y = profile_mm[used], turn_mm[used]
-        spread = float(np.var(x))
+        x_mean, y_mean = float(x.mean()), float(y.mean())
+        x -= x_mean
+        spread = float((x * x).mean())
         if spread <= 0.0:
             return None
-        gain = float(np.mean((x - x.mean()) * (y - y.mean()))) / spread
-        level = float(y.mean()) - gain * float(x.mean())
+        gain = float((x * (y - y_mean)).mean()) / spread
+        level = y_mean - gain * x_mean
         rest = np.abs(turn_mm - level - gain * profile_mm)
         before, used = used, seen & (rest <= OUT_SIGMAS * 1.4826 * float(np.median(rest[seen])) + 1e-9)
         if 2 * int(used.sum()) < seen.size:

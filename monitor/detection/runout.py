@@ -112,11 +112,11 @@ class RunoutWatch:
         assert self._waves is not None
         typical = np.nan_to_num(self._mean(self._freed()))
         x = np.arange(typical.size)
-        filled = []
-        for row in rows:
-            seen = np.isfinite(row)
-            filled.append(typical + np.interp(x, x[seen], (row - typical)[seen], period=x.size))
-        whole = np.array(filled)
+        beyond = np.array(rows) - typical
+        for row, seen in zip(beyond, np.isfinite(beyond), strict=True):
+            if not seen.all():
+                row[~seen] = np.interp(x[~seen], x[seen], row[seen], period=x.size)
+        whole = typical + beyond
         return np.asarray((whole - whole.mean(axis=1, keepdims=True)) @ self._waves.T)
 
     def forget(self) -> None:
@@ -184,6 +184,8 @@ class RunoutWatch:
     def _mean(rows: NDArray[np.float64]) -> NDArray[np.float64]:
         """Mean of what was seen at each station, (cells,); NaN = never seen."""
         seen = np.isfinite(rows)
+        if seen.all():
+            return np.asarray(rows.mean(axis=0))
         count = seen.sum(axis=0)
         mean = np.full(rows.shape[1], np.nan)
         mean[count > 0] = np.where(seen, rows, 0.0).sum(axis=0)[count > 0] / count[count > 0]
