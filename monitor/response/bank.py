@@ -150,6 +150,7 @@ class Bank:
 
     def _blend(self, index: int, parts: dict[int, Array]) -> None:
         """One entry of the state becomes this sum of entries."""
+        parts = {other: part for other, part in parts.items() if part.any()}
         self.x[:, index] = sum(part * self.x[:, other] for other, part in parts.items())
         self.p[:, index, :] = sum(part[:, None] * self.p[:, other, :] for other, part in parts.items())
         self.p[:, :, index] = sum(part[:, None] * self.p[:, :, other] for other, part in parts.items())
@@ -224,7 +225,8 @@ class Bank:
             hp = (p.reshape(-1, N) @ row).reshape(-1, N)
             variance, miss = hp @ row + se_mm**2, position_mm - x @ row
             x = x + hp * (miss / variance)[:, None]
-            p = p - hp[:, :, None] * (hp / variance[:, None])[:, None, :]
+            learnt = hp[:, :, None] * (hp / variance[:, None])[:, None, :]
+            p = np.subtract(p, learnt, out=learnt)
             distance += miss**2 / variance
             log_spread += np.log(2.0 * math.pi * variance)
         if self.doubtful < 2 and distance[self._credible()].min() > 16.0 + 4.0 * len(readings):
@@ -235,7 +237,8 @@ class Bank:
             self.widen()
             return self.observe(infeed, drive)
         self.doubtful = 0
-        self.x, self.p = x, 0.5 * (p + p.transpose(0, 2, 1))
+        self.x, self.p = x, p + p.transpose(0, 2, 1)
+        self.p *= 0.5
         self._reweigh(-0.5 * (distance + log_spread))
         return True
 
