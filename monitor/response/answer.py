@@ -35,6 +35,7 @@ from monitor.response.bank import (
     F,
     G,
     M,
+    Models,
     Y,
     start,
 )
@@ -65,7 +66,7 @@ class Ahead:
     besides, and the walk. slip: (n,) variance from what a hand leaves open of the move.
     """
 
-    bank: Bank
+    bank: Models
     weight: Array
     steered: Array
     offset: Array
@@ -124,7 +125,7 @@ class BeltAnswer:
         )
         self._last: LastMove | None = None
         self._moves: deque[float] = deque(maxlen=8)
-        self._likely: Bank | None = None
+        self._likely: Models | None = None
         self._asked: dict[tuple[float, float, float, float, float], Ahead] = {}
 
     # ------------------------------------------------------------ what happens
@@ -243,7 +244,7 @@ class BeltAnswer:
     # ------------------------------------------------------------ what is believed
 
     @property
-    def _best(self) -> Bank:
+    def _best(self) -> Models:
         """The likely models of what is believed; reckoned once until something new is told."""
         if self._likely is None:
             self._likely, self._asked = self._believed().likely(), {}

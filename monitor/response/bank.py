@@ -25,7 +25,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +34,7 @@ N = 10
 Y, F, B, G, D, D0, M, E, WI, WD = range(N)
 STEERED = slice(Y, G + 1)  # what the infeed position depends on; with OFFSET what the drive position does
 OFFSET = slice(D, E + 1)
+WANDER = slice(WI, WD + 1)
 
 OFFSET_RATE = (
     1.8  # per rev: 83 % of the offset in the first, 97 % in the second revolution (beam, KL about 1)
@@ -75,12 +75,11 @@ CREDIBLE = 1e-3  # share of the weight of all models of its sign from which a mo
 CREDIBLE_SIGN = 1e-4  # ... and of all weight from which a sign does
 SWITCHING = 3e-4  # share of the prior mixed back at each revolution, so that no model is ever lost
 NEGLIGIBLE = 1e-6  # models lighter than this (by SWITCHING alone) are kept, but not asked what they expect
-ROWS = ("rate", "follow", "sign", "wander_mm", "prior", "x", "p", "log_weight")
 
 
 @dataclass(slots=True, eq=False)
 class Bank:
-    """All models at belt travel s (rev). x: (n, N) means, p: (n, N, N) covariances, log_weight: (n,)."""
+    """All models at belt travel s (rev). x: (N, n) means, p: (N, N, n) covariances, log_weight: (n,)."""
 
     rate: Array
     follow: Array
@@ -106,80 +105,74 @@ class Bank:
 
     @property
     def weight(self) -> Array:
-        w = np.exp(self.log_weight - self.log_weight.max())
-        return np.asarray(w / w.sum())
+        return _softmax(self.log_weight)
 
-    def likely(self) -> Bank:
-        """The same without the models that are as good as excluded; to be asked, not to be gone on with."""
+    def likely(self) -> Models:
+        """The models that are not as good as excluded, to be asked."""
         keep = self.weight > NEGLIGIBLE
-        rows: dict[str, Any] = {name: getattr(self, name)[keep] for name in ROWS}
-        return replace(self, **rows)
+        left = _softmax(self.log_weight[keep])
+        x, p = _models_first(self.x[:, keep]), _models_first(self.p[:, :, keep])
+        rate, follow = self.rate[keep], self.follow[keep]
+        return Models(left, rate, follow, x, p, self.s, self.infeed_mm, self.snub_mm)
 
     # ------------------------------------------------------------ time
-
-    def decay(self, revs: float) -> tuple[Array, Array]:
-        """What is left of a displacement after so many revolutions, and what a unit of walk has become."""
-        left = np.exp(-self.rate * revs)
-        slow = self.rate < 1e-9
-        grown = np.where(slow, revs, (1.0 - left) / np.where(slow, 1.0, self.rate))
-        return left, grown
 
     def travel(self, to_rev: float) -> None:
         """Moves every model on to this belt travel."""
         revs = to_rev - self.s
         if not revs > 0.0:
             return
-        left, grown = self.decay(revs)
+        left, grown = _decay(self.rate, revs)
         follow = 1.0 - np.exp(-self.follow * revs)
-        kept = np.full_like(self.rate, WANDER_KEPT**revs)
+        kept = WANDER_KEPT**revs
         self.x, self.p = self.x.copy(), self.p.copy()
         self._blend(Y, {Y: left, F: grown, B: grown * self.infeed_mm, G: grown * self.snub_mm})
         self._blend(D, {D: 1.0 - follow, D0: follow, M: follow * self.infeed_mm, E: follow * self.snub_mm})
-        self._blend(WI, {WI: kept})
-        self._blend(WD, {WD: kept})
-        fresh = self.wander_mm**2 * (1.0 - kept**2)
-        self.p[:, WI, WI] += fresh
-        self.p[:, WD, WD] += fresh
-        self.p[:, F, F] += revs * (0.004 * (1.0 + 4.0 * self.rate)) ** 2  # warming belt, creeping frame
-        self.p[:, D0, D0] += revs * 0.02**2
+        self.x[WANDER] *= kept
+        self.p[WANDER] *= kept
+        self.p[:, WANDER] *= kept
+        fresh = self.wander_mm**2 * (1.0 - kept * kept)
+        self.p[WI, WI] += fresh
+        self.p[WD, WD] += fresh
+        self.p[F, F] += revs * (0.004 * (1.0 + 4.0 * self.rate)) ** 2  # warming belt, creeping frame
+        self.p[D0, D0] += revs * 0.02**2
         if self.s - self.moved_s < UNREADY_REV:
-            change = self.x[:, B] * self.moved_mm + self.x[:, G] * self.moved_snub_mm
+            change = self.x[B] * self.moved_mm + self.x[G] * self.moved_snub_mm
             for index in (Y, D):
-                self.p[:, index, index] += revs * (UNREADY * change / (1.0 + self.rate)) ** 2
+                self.p[index, index] += revs * (UNREADY * change / (1.0 + self.rate)) ** 2
         self.s = to_rev
 
     def _blend(self, index: int, parts: dict[int, Array]) -> None:
         """One entry of the state becomes this sum of entries."""
         parts = {other: part for other, part in parts.items() if part.any()}
-        self.x[:, index] = sum(part * self.x[:, other] for other, part in parts.items())
-        self.p[:, index, :] = sum(part[:, None] * self.p[:, other, :] for other, part in parts.items())
-        self.p[:, :, index] = sum(part[:, None] * self.p[:, :, other] for other, part in parts.items())
+        self.x[index] = sum(part * self.x[other] for other, part in parts.items())
+        self.p[index] = sum(part * self.p[other] for other, part in parts.items())
+        self.p[:, index] = sum(part * self.p[:, other] for other, part in parts.items())
 
     # ------------------------------------------------------------ moves
 
     def move(self, infeed_mm: float, snub_mm: float, error_mm: float) -> None:
         """A take-up difference was changed here and now, by these signed amounts, give or take error_mm."""
-        gain = self.x[:, B].copy()
+        gain, offset, walk, snub_offset = (self.x[i].copy() for i in (B, M, G, E))
         ahead = RUN_AHEAD * np.exp(-self.rate)
         self.infeed_mm += infeed_mm
         self.moved_s, self.moved_mm, self.moved_snub_mm = self.s, infeed_mm, snub_mm
         self.snub_mm += snub_mm
         jump = np.tile(np.eye(N), (len(self.rate), 1, 1))
         jump[:, Y, B], jump[:, Y, G] = ahead * infeed_mm, -RUN_BEHIND * snub_mm
-        self.x = np.einsum("nij,nj->ni", jump, self.x)
-        self.p = jump @ self.p @ jump.transpose(0, 2, 1)
+        self.x = _models_last(np.einsum("nij,nj->ni", jump, _models_first(self.x)))
+        self.p = _models_last(jump @ _models_first(self.p) @ jump.transpose(0, 2, 1))
         slip = np.zeros_like(self.x)
         if infeed_mm:
-            slip[:, F], slip[:, D0], slip[:, Y] = gain, self.x[:, M], ahead * gain
-            self.p[:, Y, Y] += (0.3 * gain * infeed_mm / (1.0 + self.rate)) ** 2
-            self.p[:, D, D] += (0.3 * gain * infeed_mm / (1.0 + self.rate)) ** 2
+            slip[F], slip[D0], slip[Y] = gain, offset, ahead * gain
+            self.p[Y, Y] += (0.3 * gain * infeed_mm / (1.0 + self.rate)) ** 2
+            self.p[D, D] += (0.3 * gain * infeed_mm / (1.0 + self.rate)) ** 2
         if snub_mm:
-            walk = self.x[:, G]
-            slip[:, D0], slip[:, F], slip[:, Y] = self.x[:, E], walk, -RUN_BEHIND * walk
-            self.p[:, Y, Y] += (0.3 * walk * snub_mm) ** 2
-            self.p[:, F, F] += (0.1 * self.x[:, E] * snub_mm * np.maximum(self.rate, 0.1)) ** 2
-            self.p[:, D, D] += (0.3 * self.x[:, E] * snub_mm) ** 2
-        self.p += error_mm**2 * slip[:, :, None] * slip[:, None, :]
+            slip[D0], slip[F], slip[Y] = snub_offset, walk, -RUN_BEHIND * walk
+            self.p[Y, Y] += (0.3 * walk * snub_mm) ** 2
+            self.p[F, F] += (0.1 * snub_offset * snub_mm * np.maximum(self.rate, 0.1)) ** 2
+            self.p[D, D] += (0.3 * snub_offset * snub_mm) ** 2
+        self.p += error_mm**2 * slip[:, None] * slip[None, :]
 
     def merge(self, other: Bank, log_odds: float) -> None:
         """Take in a bank that saw the same belt but another take-up history; log_odds: how much likelier it is.
@@ -193,8 +186,8 @@ class Bank:
         mine, theirs = self.weight, other.weight * math.exp(min(log_odds, 50.0))
         take = theirs > mine
         self.x, self.p = self.x.copy(), self.p.copy()
-        self.x[take] = other.x[take] @ shift.T
-        self.p[take] = shift @ other.p[take] @ shift.T
+        self.x[:, take] = (_models_first(other.x[:, take]) @ shift.T).T
+        self.p[:, :, take] = _models_last(shift @ _models_first(other.p[:, :, take]) @ shift.T)
         total = mine + theirs
         self.log_weight = np.log(total / total.sum())
 
@@ -205,8 +198,8 @@ class Bank:
         rate = 1.0 + self.rate
         self.p = self.p.copy()
         for index, sd in ((Y, 6.0), (D, 2.0), (D0, 2.0)):
-            self.p[:, index, index] += (factor * sd) ** 2
-        self.p[:, F, F] += (factor * 2.0 * rate) ** 2
+            self.p[index, index] += (factor * sd) ** 2
+        self.p[F, F] += (factor * 2.0 * rate) ** 2
 
     # ------------------------------------------------------------ what the belt shows
 
@@ -214,18 +207,17 @@ class Bank:
         """One revolution's positions with their standard errors. False: so unlikely that it is put aside
         first.
         """
-        readings = [
-            (row, value) for row, value in ((self._row(False), infeed), (self._row(True), drive)) if value
-        ]
+        readings = [(row, value) for row, value in (((Y, WI), infeed), ((Y, D, WD), drive)) if value]
         if not readings:
             return True
         x, p = self.x, self.p
         distance, log_spread = np.zeros_like(self.rate), np.zeros_like(self.rate)
         for row, (position_mm, se_mm) in readings:  # one after the other: their errors are independent
-            hp = (p.reshape(-1, N) @ row).reshape(-1, N)
-            variance, miss = hp @ row + se_mm**2, position_mm - x @ row
-            x = x + hp * (miss / variance)[:, None]
-            learnt = hp[:, :, None] * (hp / variance[:, None])[:, None, :]
+            hp = np.asarray(sum(p[:, i] for i in row))
+            variance = np.asarray(sum(hp[i] for i in row)) + se_mm**2
+            miss = position_mm - sum(x[i] for i in row)
+            x = x + hp * (miss / variance)
+            learnt = hp[:, None] * (hp / variance)
             p = np.subtract(p, learnt, out=learnt)
             distance += miss**2 / variance
             log_spread += np.log(2.0 * math.pi * variance)
@@ -237,7 +229,7 @@ class Bank:
             self.widen()
             return self.observe(infeed, drive)
         self.doubtful = 0
-        self.x, self.p = x, p + p.transpose(0, 2, 1)
+        self.x, self.p = x, p + p.transpose(1, 0, 2)
         self.p *= 0.5
         self._reweigh(-0.5 * (distance + log_spread))
         return True
@@ -250,14 +242,6 @@ class Bank:
         share = np.where(self.sign < 0.0, weight[self.sign < 0.0].sum(), weight[self.sign > 0.0].sum())
         return np.asarray((share > CREDIBLE_SIGN) & (weight > CREDIBLE * share))
 
-    def _row(self, at_drive: bool) -> Array:
-        row = np.zeros(N)
-        row[Y] = 1.0
-        row[WI] = 0.0 if at_drive else 1.0
-        if at_drive:
-            row[D] = row[WD] = 1.0
-        return row
-
     def _reweigh(self, density: Array) -> None:
         before = self.log_weight - math.log(np.exp(self.log_weight).sum())
         total = before + density
@@ -266,6 +250,44 @@ class Bank:
         self.log_evidence += float(evidence)
         mixed = (1.0 - SWITCHING) * np.exp(total - evidence) + SWITCHING * self.prior
         self.log_weight = np.log(mixed)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Models:
+    """Models to be asked, of a bank at belt travel s (rev). weight: (n,), sums to 1; x: (n, N); p: (n, N, N)."""
+
+    weight: Array
+    rate: Array
+    follow: Array
+    x: Array
+    p: Array
+    s: float
+    infeed_mm: float
+    snub_mm: float
+
+    def decay(self, revs: float) -> tuple[Array, Array]:
+        """What is left of a displacement after so many revolutions, and what a unit of walk has become."""
+        return _decay(self.rate, revs)
+
+
+def _decay(rate: Array, revs: float) -> tuple[Array, Array]:
+    left = np.exp(-rate * revs)
+    slow = rate < 1e-9
+    grown = np.where(slow, revs, (1.0 - left) / np.where(slow, 1.0, rate))
+    return left, grown
+
+
+def _softmax(log_weight: Array) -> Array:
+    w = np.exp(log_weight - log_weight.max())
+    return np.asarray(w / w.sum())
+
+
+def _models_first(a: Array) -> Array:
+    return np.ascontiguousarray(np.moveaxis(a, -1, 0))
+
+
+def _models_last(a: Array) -> Array:
+    return np.ascontiguousarray(np.moveaxis(a, 0, -1))
 
 
 def start(gain_mm: float) -> Bank:
@@ -309,4 +331,5 @@ def start(gain_mm: float) -> Bank:
     p[:, E, G] = p[:, G, E] = SNUB_OFFSET * p[:, G, G]
     p[:, E, E] += SNUB_OFFSET**2 * p[:, G, G]
     weight = weight / weight.sum()
+    x, p = _models_last(x), _models_last(p)
     return Bank(rate, follow, sign, wander, weight, x, p, np.log(weight), gain_mm)
