@@ -33,6 +33,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from ..numerics.median import median
+
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 LIE_SIGMAS = 5.0
@@ -178,7 +180,7 @@ def _in_line(turn_mm: Floats, profile_mm: Floats) -> Floats | None:
         gain = float((x * (y - y_mean)).mean()) / spread
         level = y_mean - gain * x_mean
         rest = np.abs(turn_mm - level - gain * profile_mm)
-        before, used = used, seen & (rest <= OUT_SIGMAS * 1.4826 * float(np.median(rest[seen])) + 1e-9)
+        before, used = used, seen & (rest <= OUT_SIGMAS * 1.4826 * median(rest[seen]) + 1e-9)
         if 2 * int(used.sum()) < seen.size:
             return None
         if np.array_equal(used, before):
@@ -211,7 +213,7 @@ def _turn_gain(turn_mm: Floats, profile_mm: Floats, turn_var: Floats, own_var: F
 def _misfit(turn_mm: Floats, profile_mm: Floats) -> float:
     """Median absolute residual of the turn against a profile of its size, any level, mm."""
     rest = (turn_mm - profile_mm)[np.isfinite(turn_mm)]
-    return float(np.median(np.abs(rest - np.median(rest))))
+    return median(np.abs(rest - median(rest)))
 
 
 def _one_sided(values: list[float]) -> bool:

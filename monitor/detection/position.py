@@ -20,6 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..numerics.median import median
+
 OUT_SIGMAS = 4.5  # a station this far from the line is left out
 NEIGHBOURS_MM = 250.0  # stations this near to one left out are left out too: a section has soft ends
 LEAST_SHARE = 0.4  # share of the stations seen that must be in line; below, the position is unknown
@@ -67,7 +69,7 @@ def place_turn(
             1.0 + 1.0 / profile_turns
         )
         sigma = np.sqrt(variance + (0.25 * np.abs(np.gradient(profile_mm))) ** 2)
-        centre = float(np.median(rest[seen]))
+        centre = median(rest[seen])
         out = seen & (np.abs(rest - centre) > OUT_SIGMAS * sigma)
         if out.any():
             lone = out & ~np.roll(out, 1) & ~np.roll(out, -1)
@@ -154,7 +156,7 @@ def fit_first_turns(readings_mm: NDArray[np.float64], wander_mm2: float, kappa_p
     for k in range(1, turns):
         difference = readings_mm[k] - readings_mm[k - 1]
         seen = np.isfinite(difference)
-        steps.append(float(np.median(difference[seen])) if seen.sum() > cells // 10 else math.nan)
+        steps.append(median(difference[seen]) if seen.sum() > cells // 10 else math.nan)
     levels = np.concatenate(([0.0], np.cumsum(np.nan_to_num(np.array(steps))))) if steps else np.zeros(1)
     mean_wander = wander_mm2 * min(
         1.0, 2.0 / max(kappa_per_rev, 1e-9)

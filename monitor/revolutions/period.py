@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..numerics.median import median
+
 CELLS = 256  # cells in a nominal revolution
 LAGS = (0.92, 1.08)  # of nominal: length and speed may each be 3 % wrong, and a little
 EXPLAINED = 0.9  # share of a turn's variance that its place on the belt must explain
@@ -140,8 +142,8 @@ def slip(reading_mm: NDArray[np.float64], profile_mm: NDArray[np.float64]) -> tu
         slope = np.gradient(shifted) * cells  # mm per revolution
         basis = np.column_stack((slope, np.ones(cells), x / cells))[seen]
         rest = (reading_mm - shifted)[seen]
-        away = np.abs(rest - np.median(rest))
-        weight = away < 4.0 * (1.4826 * float(np.median(away)) + 1e-6)
+        away = np.abs(rest - median(rest))
+        weight = away < 4.0 * (1.4826 * median(away) + 1e-6)
         basis, rest = basis[weight], rest[weight]
         normal = basis.T @ basis
         try:

@@ -13,7 +13,6 @@ what this sensor saw, `mm` what is believed.
 from __future__ import annotations
 
 import math
-from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -72,7 +71,7 @@ class Profile:
             self.own_mm = self.own_mm - math.fsum(self.own_mm.tolist()) / self.cells
         self.mm = self.own_mm + self.lent_mm
         self._values = self.mm.tolist()
-        self._sums = list(accumulate(self._values, initial=0.0))
+        self._sums = [0.0, *np.cumsum(self.mm).tolist()]
         self._end = (math.nan, 0.0, 0.0)
 
     def _point(self, u: float) -> tuple[float, float, float]:
