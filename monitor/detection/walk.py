@@ -34,11 +34,12 @@ from numpy.typing import NDArray
 
 from ..numerics.wander import LineFilter, LineFit, fit_line
 from ..numerics.wander_posterior import WanderPosterior
-from .onsets import OnsetSums
+from .onsets import Kept, OnsetSums
 
 AGES = 96  # onsets looked at, bins: 1.5 revolutions
 GATE = 4.0  # innovations beyond this many standard deviations are a section, not the belt
 LOG_RATIO_RAISE = 5.6  # log likelihood ratio that raises; DEVELOPERS.md has the false alarms that go with it
+MAY_RAISE = 2.0 * LOG_RATIO_RAISE * (1.0 - 1e-9)  # while A^2 / B of all onsets is below this none raises
 NIL_SHARE = 0.3  # of drift_mm_per_rev: a walk below that is no walk, however long it lasts
 PROVING_SIGMAS = 5.0  # a new line is a walk when it is this far above half the limit
 LOG_RATIO_KINK = 6.0  # the same for a change of a walk under way
@@ -126,7 +127,7 @@ class WalkEstimator:
         )  # (travel, walk) of lines, for the path of a turn
         self._points: deque[_Point] = deque(maxlen=4 * bins_per_rev + 8)
         self._onsets = OnsetSums(AGES)
-        self._before: deque[tuple[LineFilter, NDArray[np.float64], int]] = deque(maxlen=LEAD_BINS)
+        self._before: deque[tuple[LineFilter, Kept, int]] = deque(maxlen=LEAD_BINS)
         self._steps = 0  # bins seen so far
         self._tail = 0  # bins after a section that are still left out
         self._misfit = [
@@ -140,7 +141,9 @@ class WalkEstimator:
         self._shadow: tuple[LineFilter, OnsetSums]  # line and sums during a run, as if it were the whole belt
         self._settle_until = math.nan
         self.onset_u = math.nan
-        self.evidence = 0.0  # best log ratio of the last bin
+        self._evidence = 0.0  # as last looked at
+        self._unseen = False  # the last bin was not looked at, since nothing could be raised
+        self._most = 0.0  # A^2 / (B + usual) of no onset is more than this
 
     # ------------------------------------------------------------ start and restart of the line
 
@@ -210,7 +213,7 @@ class WalkEstimator:
         self._run = []
         self._before.clear()
         self._tail = 0
-        self.evidence = 0.0
+        self._evidence, self._unseen, self._most = 0.0, False, 0.0
         self._sign_ramp()
 
     def _sign_ramp(self) -> None:
@@ -224,6 +227,7 @@ class WalkEstimator:
 
     def settle(self, u: float, until_u: float) -> None:
         """A move was logged at travel u: the belt answers until until_u, and no walk is called drift meanwhile."""
+        self._look()
         self._settle_until = until_u
         self.state = "settling"
         self.u_segment = u
@@ -258,6 +262,7 @@ class WalkEstimator:
         if reading_mm != reading_mm or abs(innovation) > gate * math.sqrt(variance):
             self._shade(f, du, reading_mm, noise_mm2)
             if reading_mm == reading_mm:
+                self._look()
                 self._run.append((u_start, u_end, innovation, reading_mm))
                 if self._stays_out():
                     return self._jump()
@@ -277,7 +282,9 @@ class WalkEstimator:
         else:
             self._before.append((f.copy(), self._onsets.copy(), self._steps))
             f.update(innovation, variance)
-            self._onsets.add(innovation / math.sqrt(variance))
+            z = innovation / math.sqrt(variance)
+            self._onsets.add(z)
+            self._most += z * z
         found.extend(self._decide(u_end))
         return found
 
@@ -297,6 +304,7 @@ class WalkEstimator:
             self._points[-i] = _Point(p.u, p.du, math.nan, p.noise)
         self.filter = f
         self._onsets.go_back(sums, lost)
+        self._most = math.inf
 
     def _follow(
         self, u_end: float, du: float, reading_mm: float, noise_mm2: float
@@ -352,8 +360,8 @@ class WalkEstimator:
             return None
         if abs(run[-1][2]) < COMING_BACK * max(abs(b[2]) for b in run):
             return None
-        shadow, sums = self._shadow
-        _, age = self._onset_age(sums, shadow)
+        _, sums = self._shadow
+        _, age = self._onset_age(sums)
         if age is None:
             return None
         out = {b[1]: b[3] for b in run}
@@ -385,7 +393,10 @@ class WalkEstimator:
             return []
         if self.state == "drifting" and self._steps % REFRESH == 0:  # the line is known better and better
             self._sign_ramp()
-        self.evidence, age = self._onset_age(self._onsets, f)
+        if self.state == "steady" and self._most < MAY_RAISE:
+            self._unseen = True
+            return []
+        age = self._look_now()
         if age is not None:
             return self._turn_to(age)
         if self.state == "drifting":
@@ -393,7 +404,27 @@ class WalkEstimator:
             return self._rest(u_end)
         return []
 
-    def _onset_age(self, sums: OnsetSums, f: LineFilter) -> tuple[float, int | None]:
+    @property
+    def evidence(self) -> float:
+        """Best log ratio of the last bin that was looked at."""
+        self._look()
+        return self._evidence
+
+    def _look(self) -> None:
+        """Look at the last bin, if it was passed over."""
+        if self._unseen:
+            self._look_now()
+
+    def _look_now(self) -> int | None:
+        """The evidence for a walk as of the last bin, and the onset's age where it is shown."""
+        self._unseen = False
+        self._evidence, age = self._onset_age(self._onsets)
+        if self.state == "steady":
+            a, b = self._onsets.since(0)
+            self._most = float((a * a / (b + self._usual)).max(initial=0.0))
+        return age
+
+    def _onset_age(self, sums: OnsetSums) -> tuple[float, int | None]:
         """The best log ratio of a walk (or of a change of one) over all onsets, and its age where it is shown."""
         if sums.known <= self._age_min:
             return 0.0, None

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from monitor.detection.onsets import STRIP, OnsetSums
+from monitor.detection.onsets import WAIT, OnsetSums
 
 AGES = 12
 SIGNATURE = [math.exp(-0.2 * a) - 0.4 for a in range(AGES)]
@@ -19,12 +19,14 @@ def by_definition(z: list[float], age: int) -> tuple[float, float]:
     return sum(v * s for v, s in after), sum(s * s for _, s in after)
 
 
-def test_sums_are_what_they_are_defined_as_past_the_end_of_the_strip() -> None:
+def test_sums_are_what_they_are_defined_as_however_many_wait() -> None:
     rng, sums, z = np.random.default_rng(0), OnsetSums(AGES), []
     sums.sign(SIGNATURE)
-    for k in range(3 * STRIP * AGES):
+    for k in range(5 * WAIT):
         z.append(float(rng.standard_normal()) if k % 7 else math.nan)
         sums.add(z[-1])
+        if k > WAIT and k % 5:
+            continue
         a, b = sums.since(2)
         assert a.size == max(0, min(k + 1, AGES) - 2)
         for i in range(a.size):
@@ -53,4 +55,18 @@ def test_a_new_line_knows_no_onset() -> None:
     sums.clear()
     assert sums.known == 0
     assert sums.since(0)[0].size == 0
-    assert not sums.copy().any()
+
+
+def test_how_many_wait_changes_no_bit() -> None:
+    rng, often, seldom = np.random.default_rng(2), OnsetSums(AGES), OnsetSums(AGES)
+    for k in range(200):
+        if k % 37 == 0:
+            signature = rng.standard_normal(AGES).tolist()
+            often.sign(signature)
+            seldom.sign(signature)
+        z = float(rng.standard_normal()) if k % 7 else math.nan
+        often.add(z)
+        often.since(0)
+        seldom.add(z)
+        if k % 11 == 0:
+            assert np.array_equal(often.since(0), seldom.since(0))

@@ -200,7 +200,7 @@ DRIVERS: dict[type, Driver] = {
     OnsetSums: Driver(
         signed_sums,
         lambda rng, k: float(rng.standard_normal()),
-        lambda sums, z: (sums.add(z), plain(sums.copy()))[1],
+        lambda sums, z: (sums.add(z), plain(sums.since(0)))[1],
         lambda rng, k: odd(rng),
         lambda z: -z,
         lambda sums: sums.since(3)[0].tolist(),
