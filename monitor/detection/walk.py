@@ -39,7 +39,7 @@ from .onsets import Kept, OnsetSums
 AGES = 96  # onsets looked at, bins: 1.5 revolutions
 GATE = 4.0  # innovations beyond this many standard deviations are a section, not the belt
 LOG_RATIO_RAISE = 5.6  # log likelihood ratio that raises; DEVELOPERS.md has the false alarms that go with it
-MAY_RAISE = 2.0 * LOG_RATIO_RAISE * (1.0 - 1e-9)  # while A^2 / B of all onsets is below this none raises
+MAY_RAISE = 2.0 * LOG_RATIO_RAISE * (1.0 - 1e-9)  # A^2 / B, half of which no log ratio exceeds
 NIL_SHARE = 0.3  # of drift_mm_per_rev: a walk below that is no walk, however long it lasts
 PROVING_SIGMAS = 5.0  # a new line is a walk when it is this far above half the limit
 LOG_RATIO_KINK = 6.0  # the same for a change of a walk under way
@@ -141,8 +141,8 @@ class WalkEstimator:
         self._shadow: tuple[LineFilter, OnsetSums]  # line and sums during a run, as if it were the whole belt
         self._settle_until = math.nan
         self.onset_u = math.nan
-        self._evidence = 0.0  # as last looked at
-        self._unseen = False  # the last bin was not looked at, since nothing could be raised
+        self._evidence = 0.0  # best log ratio, as last looked for
+        self._unseen = False  # it was not looked for as of the last bin, since nothing could be shown
         self._most = 0.0  # A^2 / (B + usual) of no onset is more than this
 
     # ------------------------------------------------------------ start and restart of the line
@@ -227,7 +227,8 @@ class WalkEstimator:
 
     def settle(self, u: float, until_u: float) -> None:
         """A move was logged at travel u: the belt answers until until_u, and no walk is called drift meanwhile."""
-        self._look()
+        if self._unseen:
+            self._look()
         self._settle_until = until_u
         self.state = "settling"
         self.u_segment = u
@@ -262,7 +263,8 @@ class WalkEstimator:
         if reading_mm != reading_mm or abs(innovation) > gate * math.sqrt(variance):
             self._shade(f, du, reading_mm, noise_mm2)
             if reading_mm == reading_mm:
-                self._look()
+                if self._unseen:
+                    self._look()
                 self._run.append((u_start, u_end, innovation, reading_mm))
                 if self._stays_out():
                     return self._jump()
@@ -393,10 +395,10 @@ class WalkEstimator:
             return []
         if self.state == "drifting" and self._steps % REFRESH == 0:  # the line is known better and better
             self._sign_ramp()
-        if self.state == "steady" and self._most < MAY_RAISE:
+        if self.state == "steady" and not self._may_raise():
             self._unseen = True
             return []
-        age = self._look_now()
+        age = self._look()
         if age is not None:
             return self._turn_to(age)
         if self.state == "drifting":
@@ -404,25 +406,28 @@ class WalkEstimator:
             return self._rest(u_end)
         return []
 
-    @property
-    def evidence(self) -> float:
-        """Best log ratio of the last bin that was looked at."""
-        self._look()
-        return self._evidence
+    def _may_raise(self) -> bool:
+        """Could an onset of a steady line be shown? Asks the sums only where it cannot be ruled out without them.
 
-    def _look(self) -> None:
-        """Look at the last bin, if it was passed over."""
-        if self._unseen:
-            self._look_now()
-
-    def _look_now(self) -> int | None:
-        """The evidence for a walk as of the last bin, and the onset's age where it is shown."""
-        self._unseen = False
-        self._evidence, age = self._onset_age(self._onsets)
-        if self.state == "steady":
+        An innovation z raises A^2 / (B + usual) of an onset, old or new, by z^2 at most (Cauchy and Schwarz).
+        """
+        if self._most >= MAY_RAISE:
             a, b = self._onsets.since(0)
             self._most = float((a * a / (b + self._usual)).max(initial=0.0))
+        return self._most >= MAY_RAISE
+
+    def _look(self) -> int | None:
+        """Look for an onset as of the last bin. Returns its age where it is shown."""
+        self._unseen = False
+        self._evidence, age = self._onset_age(self._onsets)
         return age
+
+    @property
+    def evidence(self) -> float:
+        """Best log ratio as of the last bin that was no section's."""
+        if self._unseen:
+            self._look()
+        return self._evidence
 
     def _onset_age(self, sums: OnsetSums) -> tuple[float, int | None]:
         """The best log ratio of a walk (or of a change of one) over all onsets, and its age where it is shown."""
