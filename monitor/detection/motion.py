@@ -57,9 +57,9 @@ class _Seen(NamedTuple):
     end_us: int
     u_start: float
     u_end: float
-    reading: tuple[float, ...]
-    rest: tuple[float, ...]
-    noise: tuple[float, ...]
+    reading: Sequence[float]
+    rest: Sequence[float]
+    noise: Sequence[float]
 
 
 class MotionWatch:
@@ -89,11 +89,13 @@ class MotionWatch:
         turn_us: float,
         mean_over: ProfileMean,
     ) -> SpeedChange | None:
-        """One live bin: readings, what is left of them without camber, and the variance of each (NaN = not seen)."""
-        self._seen.append(
-            _Seen(start_us, end_us, u_start, u_end, tuple(reading_mm), tuple(rest_mm), tuple(noise_mm2))
-        )
-        self._quiet = max(0, self._quiet - 1)
+        """One live bin: readings, what is left of them without camber, and the variance of each (NaN = not seen).
+
+        All three are kept: they must not change.
+        """
+        self._seen.append(_Seen(start_us, end_us, u_start, u_end, reading_mm, rest_mm, noise_mm2))
+        if self._quiet:
+            self._quiet -= 1
         if factor == 0.0:
             return self._starts()
         if len(self._seen) < STARTS[1] + LOOK or self._quiet or not self._startled(wander_mm2, kappa_per_rev):
@@ -116,9 +118,7 @@ class MotionWatch:
         A standing belt's readings scatter by their white noise alone (white_mm2, of each bin) about one
         value; a running one's by camber and wander too. bins: how many must do so (see `still_bins`).
         """
-        self._seen.append(
-            _Seen(start_us, end_us, 0.0, 0.0, tuple(reading_mm), tuple(reading_mm), tuple(white_mm2))
-        )
+        self._seen.append(_Seen(start_us, end_us, 0.0, 0.0, reading_mm, reading_mm, white_mm2))
         seen = list(self._seen)[-bins:]
         still = len(seen) == bins and self._scatter_by_noise(seen, bins // 2)
         return SpeedChange(seen[0].start_us, 0.0) if still else None
@@ -157,12 +157,13 @@ class MotionWatch:
 
     def _startled(self, wander_mm2: float, kappa_per_rev: float) -> bool:
         now, then = self._seen[-1], self._seen[-1 - LOOK]
-        travel = max(now.u_end - then.u_end, LOOK / LIVE_STEPS)
-        wander = 2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * travel)
-        for s in range(self._n):
-            change = now.rest[s] - then.rest[s]
-            if abs(change) > TRIGGER_SIGMAS * math.sqrt(now.noise[s] + then.noise[s] + wander):
-                return True
+        for rest, last, noise, before in zip(now.rest, then.rest, now.noise, then.noise, strict=True):
+            change = abs(rest - last)
+            if change > TRIGGER_SIGMAS * math.sqrt(noise + before):  # wander makes it only likelier
+                travel = max(now.u_end - then.u_end, LOOK / LIVE_STEPS)
+                wander = 2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * travel)
+                if change > TRIGGER_SIGMAS * math.sqrt(noise + before + wander):
+                    return True
         return False
 
     def might_have_changed(

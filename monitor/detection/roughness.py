@@ -8,13 +8,17 @@ walks do not move; from turn to turn it is smoothed.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Sequence
 from typing import Any
+
+import numpy as np
 
 FIRST = 2.5  # until a turn has been seen against the profile
 MEDIAN_CHI2 = 0.4549  # median of chi-square with one degree of freedom
 NEW_SHARE = 0.3  # of the latest turn
 LEAST, MOST = 0.3, 20.0
+KEPT = 16_384  # bins of a turn that are kept at most: a belt may stand for long
 
 
 class Roughness:
@@ -22,25 +26,26 @@ class Roughness:
 
     def __init__(self, sensors: int) -> None:
         self.factor = [FIRST] * sensors
-        self._before = [(math.nan, math.nan)] * sensors
-        self._ratios: list[list[float]] = [[] for _ in range(sensors)]
+        nothing = (math.nan,) * sensors
+        self._bins = deque[tuple[Sequence[float], Sequence[float]]]([(nothing, nothing)], KEPT)
 
     def take(self, rest_mm: Sequence[float], noise_mm2: Sequence[float]) -> None:
-        """One bin: readings less all that repeats (NaN = not seen), and their variances as expected, with `factor`."""
-        for s, (before, variance) in enumerate(self._before):
-            if rest_mm[s] == rest_mm[s] and before == before:
-                step = rest_mm[s] - before
-                self._ratios[s].append(step * step / (noise_mm2[s] + variance))
-        self._before = list(zip(rest_mm, noise_mm2, strict=True))
+        """One bin: readings less all that repeats (NaN = not seen), and their variances as expected, with `factor`.
+
+        Both are kept until the turn is over: they must not change.
+        """
+        self._bins.append((rest_mm, noise_mm2))
 
     def learn(self, least_bins: int) -> None:
         """A turn is over: learn from its bins, where there were more than least_bins of them."""
-        for s, ratios in enumerate(self._ratios):
-            if len(ratios) > least_bins:
-                ratios.sort()
-                ratio = ratios[len(ratios) // 2] / MEDIAN_CHI2
-                self.factor[s] = min(max(self.factor[s] * (1.0 - NEW_SHARE + NEW_SHARE * ratio), LEAST), MOST)
-            ratios.clear()
+        rest, noise = np.array(self._bins).swapaxes(0, 1)
+        ratios = np.diff(rest, axis=0) ** 2 / (noise[1:] + noise[:-1])
+        for s, factor in enumerate(self.factor):
+            told = np.sort(ratios[np.isfinite(ratios[:, s]), s])
+            if told.size > least_bins:
+                ratio = float(told[told.size // 2]) / MEDIAN_CHI2
+                self.factor[s] = min(max(factor * (1.0 - NEW_SHARE + NEW_SHARE * ratio), LEAST), MOST)
+        self._bins = deque([self._bins[-1]], KEPT)
 
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""
