@@ -279,15 +279,17 @@ class BeltWatch:
         n = len(self.sensors)
         if self.learning:
             return
+        u_start, u_end, end_us = live.u_start, live.u_end, live.end_us
         rest, noise, expected, slopes = [math.nan] * n, [math.nan] * n, [math.nan] * n, [0.0] * n
-        fraction = max(live.u_end - max(self.tracker.rev, self._known_u), 0.0)
-        for s in range(n):
-            camber, slope = self.repeats[s].over(live.u_start, live.u_end)
-            if live.samples[s] and self.believes(s, live.end_us):
+        fraction = max(u_end - max(self.tracker.rev, self._known_u), 0.0)
+        for s, repeats in enumerate(self.repeats):
+            camber, slope = repeats.over(u_start, u_end)
+            samples = live.samples[s]
+            if samples and self.believes(s, end_us):
                 ahead, unsure = self.travel_error.ahead(slope, fraction)
                 camber += ahead
                 rest[s] = live.reading_mm[s] - camber - self._offset[s]
-                white = self._noise_mm2(s, live.end_us) / live.samples[s]
+                white = self._noise_mm2(s, end_us) / samples
                 noise[s] = self.roughness.factor[s] * (white + unsure + (slope * GRID_SLIP_REV) ** 2 + 1e-6)
                 slopes[s] = slope
             expected[s] = camber
@@ -295,22 +297,12 @@ class BeltWatch:
         self.expected = tuple(expected)
         if self._moved(live, rest, noise) or self._blind:
             return
-        due = self._sections_due(live)
-        self._heed_travel(rest, noise, slopes, fraction, due)
-        self._step(live, rest, noise, due)
+        self._step(live, rest, noise, slopes, fraction)
 
-    def _heed_travel(
-        self, rest: list[float], noise: list[float], slopes: list[float], fraction: float, due: list[bool]
-    ) -> None:
-        """What this bin says of travel, against the lines as they stand."""
-        for p, of in self.of_pulley.items():
-            f = self.walks[p].filter
-            if f is None or self.walks[p].state == "settling":
-                continue
-            for s in of:
-                if rest[s] == rest[s] and not due[s]:
-                    level, variance = f.expect(noise[s])
-                    self.travel_error.heed(slopes[s], fraction, rest[s] - level, variance)
+    def _wander(self) -> tuple[float, float]:
+        """The livelier pulley's wander: variance, mm2, and rate, per revolution."""
+        walks = self.walks.values()
+        return max(w.s2_mm2 for w in walks), max(w.kappa_per_rev for w in walks)
 
     def _reading_of(self, s: int, u_start: float, u_end: float) -> float:
         """What a sensor would read over a stretch of travel with its pulley's line at nil, mm."""
@@ -324,8 +316,7 @@ class BeltWatch:
 
     def _moved(self, live: LiveBin, rest: list[float], noise: list[float]) -> bool:
         """Is travel still right? Puts it right where the readings say otherwise."""
-        walks, t = self.walks.values(), self.tracker
-        wander, kappa = max([w.s2_mm2 for w in walks]), max([w.kappa_per_rev for w in walks])
+        t = self.tracker
         if t.uncertain and not self.standing:
             white = [
                 self._noise_mm2(k, live.end_us) / n if n else math.nan for k, n in enumerate(live.samples)
@@ -334,7 +325,7 @@ class BeltWatch:
         else:
             change = self.motion.step(
                 live.start_us, live.end_us, live.u_start, live.u_end, live.reading_mm, rest, noise,
-                wander, kappa, t.factor, t.turn_us, self._reading_of,
+                self._wander, t.factor, t.turn_us, self._reading_of,
             )  # fmt: skip
         if t.ticks is not None and t.by_ticks and self.phase is not None:
             if t.ticks.silent_since_us == t.ticks.silent_since_us:  # nothing else vouches for them
@@ -418,13 +409,23 @@ class BeltWatch:
         else:
             self._drift(time_us, pulley, f)
 
-    def _step(self, live: LiveBin, rest: list[float], noise: list[float], due: list[bool]) -> None:
+    def _step(
+        self, live: LiveBin, rest: list[float], noise: list[float], slopes: list[float], fraction: float
+    ) -> None:
         levels = [math.nan] * len(self.sensors)
+        due = self._sections_due(live)
         for p in self.pulleys:
             walk, step = self.walks[p], self._steps[p]
             of = self.of_pulley[p]
-            passes = p not in self.pairs and any(due[s] for s in of)
-            seen = [] if passes else [s for s in of if rest[s] == rest[s]]
+            seen = [s for s in of if rest[s] == rest[s]]
+            f = walk.filter
+            if f is not None and walk.state != "settling":
+                for s in seen:  # what this bin says of travel, against the line as it stands
+                    if s not in due:
+                        level, variance = f.expect(noise[s])
+                        self.travel_error.heed(slopes[s], fraction, rest[s] - level, variance)
+            if due and p not in self.pairs and not due.isdisjoint(of):
+                seen = []
             if step.bins == 0:
                 step.u_start, step.total, step.noise, step.readings = live.u_start, 0.0, 0.0, 0
             step.bins += 1
@@ -443,20 +444,21 @@ class BeltWatch:
                 continue
             for s in of:
                 levels[s] = f.m + f.o + self._offset[s]
-                if walk.state != "settling" and rest[s] == rest[s]:
+                if rest[s] == rest[s] and walk.state != "settling":
                     found = self.sections[s].step(live.u_start, live.u_end, rest[s] - f.m - f.o, noise[s])
                     if found:
                         self._sectioned(live.end_us, s, found)
         self.now = tuple(levels)
 
-    def _sections_due(self, live: LiveBin) -> list[bool]:
+    def _sections_due(self, live: LiveBin) -> set[int]:
         """Which sensors see a section now that departed there, or at another sensor, within the last turns?"""
-        due = [False] * len(self.sensors)
+        due = set[int]()
         for other, watch in enumerate(self.sections):
             if watch.sections:
-                for s in range(len(due)):
+                for s in range(len(self.sensors)):
                     shift = (self.station_mm(s, 0.0) - self.station_mm(other, 0.0)) / self.length_mm
-                    due[s] = due[s] or watch.expects(live.u_start + shift, live.u_end + shift)
+                    if watch.expects(live.u_start + shift, live.u_end + shift):
+                        due.add(s)
         return due
 
     def _reading(

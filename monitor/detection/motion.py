@@ -42,6 +42,7 @@ SOMEWHAT = 0.35  # of both, where a walk was found and another speed is but a ri
 FIT = 3.0  # chi-square per degree of freedom that it may leave at each
 
 ProfileMean = Callable[[int, float, float], float]
+Wander = Callable[[], tuple[float, float]]  # variance, mm2, and rate, per revolution
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,23 +84,23 @@ class MotionWatch:
         reading_mm: Sequence[float],
         rest_mm: Sequence[float],
         noise_mm2: Sequence[float],
-        wander_mm2: float,
-        kappa_per_rev: float,
+        wander: Wander,
         factor: float,
         turn_us: float,
         mean_over: ProfileMean,
     ) -> SpeedChange | None:
         """One live bin: readings, what is left of them without camber, and the variance of each (NaN = not seen).
 
-        All three are kept: they must not change.
+        All three are kept: they must not change. wander: of the belt, asked only where it matters.
         """
         self._seen.append(_Seen(start_us, end_us, u_start, u_end, reading_mm, rest_mm, noise_mm2))
         if self._quiet:
             self._quiet -= 1
         if factor == 0.0:
             return self._starts()
-        if len(self._seen) < STARTS[1] + LOOK or self._quiet or not self._startled(wander_mm2, kappa_per_rev):
+        if len(self._seen) < STARTS[1] + LOOK or self._quiet or not self._startled(wander):
             return None
+        wander_mm2, kappa_per_rev = wander()
         change = self._try(3.0 * wander_mm2 * kappa_per_rev / LIVE_STEPS, turn_us, mean_over, 1.0)
         if change is None:
             self._quiet = 2  # look again two bins later
@@ -155,14 +156,15 @@ class MotionWatch:
                 return SpeedChange(last[0].start_us, 1.0)
         return None
 
-    def _startled(self, wander_mm2: float, kappa_per_rev: float) -> bool:
+    def _startled(self, wander: Wander) -> bool:
         now, then = self._seen[-1], self._seen[-1 - LOOK]
         for rest, last, noise, before in zip(now.rest, then.rest, now.noise, then.noise, strict=True):
             change = abs(rest - last)
             if change > TRIGGER_SIGMAS * math.sqrt(noise + before):  # wander makes it only likelier
                 travel = max(now.u_end - then.u_end, LOOK / LIVE_STEPS)
-                wander = 2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * travel)
-                if change > TRIGGER_SIGMAS * math.sqrt(noise + before + wander):
+                wander_mm2, kappa_per_rev = wander()
+                spread = 2.0 * wander_mm2 * -math.expm1(-kappa_per_rev * travel)
+                if change > TRIGGER_SIGMAS * math.sqrt(noise + before + spread):
                     return True
         return False
 

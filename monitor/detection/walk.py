@@ -127,7 +127,7 @@ class WalkEstimator:
         )  # (travel, walk) of lines, for the path of a turn
         self._points: deque[_Point] = deque(maxlen=4 * bins_per_rev + 8)
         self._onsets = OnsetSums(AGES)
-        self._before: deque[tuple[LineFilter, Kept, int]] = deque(maxlen=LEAD_BINS)
+        self._before: deque[tuple[tuple[float, ...], Kept, int]] = deque(maxlen=LEAD_BINS)
         self._steps = 0  # bins seen so far
         self._tail = 0  # bins after a section that are still left out
         self._misfit = [
@@ -255,47 +255,55 @@ class WalkEstimator:
         f.predict(du, self.s2_mm2, self.kappa_per_rev, Q_LEVEL, 0.0)
         expected, variance = f.expect(noise_mm2)
         innovation = reading_mm - expected
-        found: list[WalkFinding | Passage] = []
+        se = math.sqrt(variance)
         if reading_mm == reading_mm:
             self._misfit[0] += min(innovation * innovation / variance, OUTLIER_CHI2)
             self._misfit[1] += 1.0
         gate = RETURN_GATE if self._run else GATE
-        if reading_mm != reading_mm or abs(innovation) > gate * math.sqrt(variance):
-            self._shade(f, du, reading_mm, noise_mm2)
-            if reading_mm == reading_mm:
-                if self._unseen:
-                    self._look()
-                self._run.append((u_start, u_end, innovation, reading_mm))
-                if self._stays_out():
-                    return self._jump()
-                turned = self._walks_out()
-                if turned is not None:
-                    return turned
-                self._points[-1] = _Point(u_end, du, math.nan, noise_mm2)
-            self._onsets.add(math.nan)
-            if len(self._run) == 2:
-                self._step_back()
-        elif self._run or self._tail > 0:
-            if self._run:
-                found.append(self._passage())
+        if reading_mm != reading_mm or abs(innovation) > gate * se:
+            turned = self._gated(u_start, innovation)
+            return self._decide(u_end) if turned is None else turned
+        if self._run or self._tail > 0:
+            found: list[WalkFinding | Passage] = [self._passage()] if self._run else []
             self._tail -= 1
             self._points[-1] = _Point(u_end, du, math.nan, noise_mm2)
             self._onsets.add(math.nan)
-        else:
-            self._before.append((f.copy(), self._onsets.copy(), self._steps))
-            f.update(innovation, variance)
-            z = innovation / math.sqrt(variance)
-            self._onsets.add(z)
-            self._most += z * z
-        found.extend(self._decide(u_end))
-        return found
+            return found + self._decide(u_end)
+        self._before.append((f.figures(), self._onsets.copy(), self._steps))
+        f.update(innovation, variance)
+        z = innovation / se
+        self._onsets.add(z)
+        self._most += z * z
+        return self._decide(u_end)
+
+    def _gated(self, u_start: float, innovation: float) -> list[WalkFinding | Passage] | None:
+        """The last bin is out, or was not seen. Returns what it shows, if the line went another way there."""
+        f = self.filter
+        assert f is not None
+        u_end, du, reading_mm, noise_mm2 = self._points[-1]
+        self._shade(f, du, reading_mm, noise_mm2)
+        if reading_mm == reading_mm:
+            if self._unseen:
+                self._look()
+            self._run.append((u_start, u_end, innovation, reading_mm))
+            if self._stays_out():
+                return self._jump()
+            turned = self._walks_out()
+            if turned is not None:
+                return turned
+            self._points[-1] = _Point(u_end, du, math.nan, noise_mm2)
+        self._onsets.add(math.nan)
+        if len(self._run) == 2:
+            self._step_back()
+        return None
 
     def _step_back(self) -> None:
         """A section begins softly: take back what its first bins, not yet told from the line, did to it."""
         if len(self._before) < LEAD_BINS:
             return
-        f, sums, step = self._before[0]
+        figures, sums, step = self._before[0]
         self._before.clear()
+        f = LineFilter(*figures)
         lost = self._steps - step + 1
         if lost > LEAD_LIMIT:
             return

@@ -29,9 +29,13 @@ class LineFilter:
     pwo: float = 0.0
     poo: float = 0.0
 
+    def figures(self) -> tuple[float, ...]:
+        """All that it is made of, in order."""
+        return self.m, self.w, self.o, self.pmm, self.pmw, self.pmo, self.pww, self.pwo, self.poo
+
     def copy(self) -> LineFilter:
         """The same state, to go on with apart."""
-        return LineFilter(self.m, self.w, self.o, self.pmm, self.pmw, self.pmo, self.pww, self.pwo, self.poo)
+        return LineFilter(*self.figures())
 
     def predict(
         self, du_rev: float, s2_mm2: float, kappa_per_rev: float, q_level: float, q_slope: float

@@ -399,27 +399,23 @@ class Tracker:
             index[starts].tolist() if index.size else [], sums, seen, strict=True
         ):
             if k > self._grid_k:
+                last, self._grid_k = self._grid_k, k
+                end_us = self._grid_us + (last + 1) * self._grid_width
                 if self.ticks is not None:
-                    self.ticks.advance(self._grid_us + (self._grid_k + 1) * self._grid_width)
-                yield from self._close(k)
+                    self.ticks.advance(end_us)
+                made = self._make_bin(self._grid_us + last * self._grid_width, end_us)
+                if made is not None:
+                    yield made
+                if k > last + 1:  # nothing came for a while: the empty bins are one blank bin
+                    self._sums, self._counts = [0] * self._n, [0] * self._n
+                    blank = self._make_bin(end_us, self._grid_us + k * self._grid_width)
+                    if blank is not None:
+                        yield blank
                 self._sums, self._counts = part_sums, part_seen
                 continue
             for s in range(self._n):
                 self._sums[s] += part_sums[s]
                 self._counts[s] += part_seen[s]
-
-    def _close(self, next_k: int) -> Iterator[LiveBin]:
-        """Close the bin under way; where nothing came for a while, the empty bins after it are one blank bin."""
-        k, origin, width = self._grid_k, self._grid_us, self._grid_width
-        made = self._make_bin(origin + k * width, origin + (k + 1) * width)
-        self._sums, self._counts, self._grid_k = [0] * self._n, [0] * self._n, next_k
-        if made is not None:
-            yield made
-        if next_k > k + 1:
-            self._sums, self._counts = [0] * self._n, [0] * self._n
-            blank = self._make_bin(origin + (k + 1) * width, origin + next_k * width)
-            if blank is not None:
-                yield blank
 
     def _make_bin(self, start_us: float, end_us: float) -> LiveBin | None:
         if end_us <= start_us:
@@ -432,14 +428,10 @@ class Tracker:
                 )
             ]
         )
-        return LiveBin(
-            int(start_us),
-            int(end_us),
-            self.travel(start_us),
-            self.travel(end_us),
-            reading,
-            tuple(self._counts),
-        )
+        start, end = self._path(start_us), self._path(end_us)
+        u_start = self._origin_u + (start - self._origin_us) * self.factor / self._turn
+        u_end = self._origin_u + (end - self._origin_us) * self.factor / self._turn
+        return LiveBin(int(start_us), int(end_us), u_start, u_end, reading, tuple(self._counts))
 
     def window(self, u_start: float, end_us: float, cells: int) -> tuple[NDArray[np.float64], Ints]:
         """Readings so far over `cells` stations of the turn under way, from travel u_start on, and their samples.
@@ -581,8 +573,11 @@ class Tracker:
         """Close the turn where travel says, when its mark did not come (always so without marks)."""
         if not self.started or self.factor <= 0.0:
             return None, []
+        u = self.travel(time_us)
+        if u < self.rev + 1:
+            return None, []
         margin = self._patience if self._marks else 0.0
-        if self.travel(time_us) < self.rev + 1 + margin:
+        if u < self.rev + 1 + margin:
             return None, []
         if self._marks and self.by_ticks and self._travel_by_time(float(time_us)) < self.rev + 1 + margin:
             return None, []  # ticks may come twice

@@ -142,7 +142,7 @@ def motion_input(rng: Draw, k: int) -> tuple[Any, ...]:
 
 
 def feed_motion(watch: MotionWatch, given: tuple[Any, ...]) -> Any:
-    return watch.step(*given, 0.01, 2.0, 1.0, 12_800_000.0, lambda s, a, b: 0.0)
+    return watch.step(*given, lambda: (0.01, 2.0), 1.0, 12_800_000.0, lambda s, a, b: 0.0)
 
 
 def feed_roughness(roughness: Roughness, given: tuple[int, tuple[float, float]]) -> Any:
