@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -207,14 +207,16 @@ class MotionWatch:
     ) -> SpeedChange | None:
         best: tuple[float, SpeedChange] | None = None
         seen = list(self._seen)
+        latest = seen[-STARTS[-1] :]
+        freed = [
+            [b.reading[s] - mean_over(s, b.u_start, b.u_end) for b in latest] for s in range(self._n)
+        ]  # by travel as it was taken
         for back in STARTS:
             if len(seen) < back + LOOK:
                 break
             bins, before = seen[-back:], seen[-back - LOOK : -back]
             levels = [_mean([b.rest[s] for b in before]) for s in range(self._n)]
-            now = [
-                self._misfit(s, bins, None, turn_us, levels[s], step_mm2, mean_over) for s in range(self._n)
-            ]
+            now = [_misfit(s, bins, freed[s][-back:], levels[s], step_mm2) for s in range(self._n)]
             if not any(chi > strict * MISFIT * dof > 0 for chi, dof in now):
                 continue
             for f in FACTORS:
@@ -238,9 +240,17 @@ class MotionWatch:
     ) -> list[float] | None:
         """Chi-square that a belt at `factor` times its speed leaves at each sensor; None: one of them does not fit."""
         left = [0.0] * self._n
+        u0, t0 = bins[0].u_start, bins[0].start_us
         for s in sorted(range(self._n), key=lambda s: -now[s][0]):  # the worst is asked first: most end there
             most = FIT * now[s][1]
-            left[s], _ = self._misfit(s, bins, factor, turn_us, levels[s], step_mm2, mean_over, most)
+            freed = (
+                b.reading[s]
+                - mean_over(
+                    s, u0 + factor * (b.start_us - t0) / turn_us, u0 + factor * (b.end_us - t0) / turn_us
+                )
+                for b in bins
+            )
+            left[s], _ = _misfit(s, bins, freed, levels[s], step_mm2, most)
             if left[s] > most:
                 return None
         return left
@@ -250,46 +260,41 @@ class MotionWatch:
         better = [a - b > strict * GAIN for (a, dof), b in zip(now, left, strict=True) if dof]
         return sum(better) >= min(2, self._n)
 
-    def _misfit(
-        self,
-        s: int,
-        bins: list[_Seen],
-        factor: float | None,
-        turn_us: float,
-        level: float,
-        step_mm2: float,
-        mean_over: ProfileMean,
-        most: float = math.inf,
-    ) -> tuple[float, int]:
-        """Sensor s: chi-square of the innovations, degrees of freedom; factor None: travel as it was taken.
-
-        The whole belt may wander: its level is followed by a scalar Kalman filter, step_mm2 a bin. The sum ends
-        where it exceeds `most`.
-        """
-        u0, t0 = bins[0].u_start, bins[0].start_us
-        p, chi, dof = bins[0].noise[s] / LOOK + 4.0 * step_mm2, 0.0, 0
-        for b in bins:
-            p += step_mm2
-            if b.reading[s] != b.reading[s] or level != level:
-                continue
-            start, end = b.u_start, b.u_end
-            if factor is not None:
-                start = u0 + factor * (b.start_us - t0) / turn_us
-                end = u0 + factor * (b.end_us - t0) / turn_us
-            miss = b.reading[s] - mean_over(s, start, end) - level
-            variance = p + b.noise[s]
-            chi += miss * miss / variance
-            dof += 1
-            if chi > most:
-                break
-            gain = p / variance
-            level += gain * miss
-            p *= 1.0 - gain
-        return chi, dof
-
     def snapshot(self) -> dict[str, Any]:
         """Everything needed to go on from here."""
         return dict(self.__dict__)
+
+
+def _misfit(
+    s: int,
+    bins: list[_Seen],
+    freed_mm: Iterable[float],
+    level: float,
+    step_mm2: float,
+    most: float = math.inf,
+) -> tuple[float, int]:
+    """Sensor s, camber taken out (freed_mm): chi-square of the innovations, and degrees of freedom.
+
+    The whole belt may wander: its level is followed by a scalar Kalman filter, step_mm2 a bin. The sum ends
+    where it exceeds `most`.
+    """
+    p, chi, dof = bins[0].noise[s] / LOOK + 4.0 * step_mm2, 0.0, 0
+    if level != level:
+        return chi, dof
+    for b, freed in zip(bins, freed_mm, strict=True):
+        p += step_mm2
+        if freed != freed:
+            continue
+        miss = freed - level
+        variance = p + b.noise[s]
+        chi += miss * miss / variance
+        dof += 1
+        if chi > most:
+            break
+        gain = p / variance
+        level += gain * miss
+        p *= 1.0 - gain
+    return chi, dof
 
 
 def still_bins(profiles_mm: list[NDArray[np.float64]], white_mm2: list[float]) -> int:

@@ -89,10 +89,7 @@ class Profile:
 
     def mean_over(self, u_start: float, u_end: float) -> float:
         """Mean of the profile over a stretch of travel, mm. A stretch of no length gives its value there."""
-        span = u_end - u_start
-        if abs(span) < 1e-9:
-            return self.at(u_start)
-        return (self._point(u_end)[1] - self._point(u_start)[1]) / span
+        return self.over(u_start, u_end)[0]
 
     def over(self, u_start: float, u_end: float) -> tuple[float, float]:
         """Mean, mm, and slope, mm/rev, over a stretch of travel; quick where it begins at the end of the last one.
