@@ -137,6 +137,7 @@ class BeltWatch:
         self.sections = [SectionWatch(station.limits.wobble_mm, self.length_mm) for _ in self.sensors]
         self.motion = MotionWatch(n)
         self.cross = CrossCheck(self.sensors, self.profiles)
+        self._hear_anew()
         self._offset = [0.0] * n
         self._first: list[Turn] = []
         self._held: _Held | None = None
@@ -172,6 +173,7 @@ class BeltWatch:
 
     def samples(self, block: GatedBlock) -> None:
         """Gated samples, in order, all before the next mark."""
+        self._hear_anew()
         waiting = [block]
         while waiting:
             block = waiting.pop(0)
@@ -284,13 +286,13 @@ class BeltWatch:
         fraction = max(u_end - max(self.tracker.rev, self._known_u), 0.0)
         for s, repeats in enumerate(self.repeats):
             camber, slope = repeats.over(u_start, u_end)
-            samples = live.samples[s]
-            if samples and self.believes(s, end_us):
+            samples, white = live.samples[s], self._white_mm2(s, end_us)
+            if samples and white == white:
                 ahead, unsure = self.travel_error.ahead(slope, fraction)
                 camber += ahead
                 rest[s] = live.reading_mm[s] - camber - self._offset[s]
-                white = self._noise_mm2(s, end_us) / samples
-                noise[s] = self.roughness.factor[s] * (white + unsure + (slope * GRID_SLIP_REV) ** 2 + 1e-6)
+                variance = white / samples + unsure + (slope * GRID_SLIP_REV) ** 2 + 1e-6
+                noise[s] = self.roughness.factor[s] * variance
                 slopes[s] = slope
             expected[s] = camber
         self.roughness.take(rest, noise)
@@ -309,10 +311,23 @@ class BeltWatch:
         return self.repeats[s].mean_over(u_start, u_end) + self._offset[s]
 
     def _noise_mm2(self, s: int, time_us: int) -> float:
+        """Variance of one sample against the profile."""
         noise = self._gate.noise_mm(s, time_us)
         if noise != noise:
             noise = DEFAULT_NOISE_MM
         return noise * noise * (1.0 + 1.0 / max(self.profiles[s].turns, 1))
+
+    def _white_mm2(self, s: int, time_us: int) -> float:
+        """The same for a live bin, and NaN where the sensor is not believed: kept until something of it changes."""
+        until_us, white = self._heard[s]
+        if time_us >= until_us:
+            white = self._noise_mm2(s, time_us) if self.believes(s, time_us) else math.nan
+            self._heard[s] = self._gate.same_until_us(s, time_us), white
+        return white
+
+    def _hear_anew(self) -> None:
+        """The gate, or the end of a turn, may have changed what `_white_mm2` has kept."""
+        self._heard = [(-math.inf, math.nan)] * len(self.sensors)
 
     def _moved(self, live: LiveBin, rest: list[float], noise: list[float]) -> bool:
         """Is travel still right? Puts it right where the readings say otherwise."""
@@ -444,7 +459,7 @@ class BeltWatch:
                 continue
             for s in of:
                 levels[s] = f.m + f.o + self._offset[s]
-                if rest[s] == rest[s] and walk.state != "settling":
+                if walk.state != "settling" and rest[s] == rest[s]:
                     found = self.sections[s].step(live.u_start, live.u_end, rest[s] - f.m - f.o, noise[s])
                     if found:
                         self._sectioned(live.end_us, s, found)
@@ -619,6 +634,7 @@ class BeltWatch:
     # ------------------------------------------------------------ turns
 
     def _turn(self, turn: Turn) -> None:
+        self._hear_anew()
         self.travel_error.begin(self.speed_spread)
         self._window, self._fine = 0, []
         last, self._last_turn = self._last_turn, turn

@@ -75,11 +75,8 @@ class SectionWatch:
         self, u_start: float, u_end: float, departure_mm: float, noise_mm2: float
     ) -> list[SectionFinding]:
         """One live bin: departure of this edge from camber and line, mm (NaN = not seen), and its noise variance."""
-        out = abs(departure_mm) >= RUN_SHARE * self._limit
-        if not (out or self._run or self.sections):
-            return []
         found: list[SectionFinding] = []
-        if out and u_end > u_start:
+        if departure_mm == departure_mm and abs(departure_mm) >= RUN_SHARE * self._limit and u_end > u_start:
             self._run.append((u_start, u_end, departure_mm, noise_mm2))
             if u_end - self._run[0][0] > self._longest_rev:  # no section: its ends are enough to know that
                 del self._run[1:-1]

@@ -131,6 +131,11 @@ class SensorGate:
         faults = self._channels[sensor].faults
         return _latest(faults, time_us, "") if faults else ""
 
+    def same_until_us(self, sensor: int, time_us: float) -> float:
+        """Until when the sensor's fault and noise stay as they were at that time (inf: no change is known)."""
+        c = self._channels[sensor]
+        return min(_next_us(c.faults, time_us), _next_us(c.noises, time_us))
+
     def noise_mm(self, sensor: int, time_us: float = math.inf) -> float:
         """White noise of one sample, mm (standard deviation), rather too large, as known then; NaN before any."""
         c = self._channels[sensor]
@@ -393,3 +398,13 @@ def _latest(changes: list[tuple[int, T]], time_us: float, default: T) -> T:
         if at <= time_us:
             return value
     return default
+
+
+def _next_us(changes: list[tuple[int, T]], time_us: float) -> float:
+    """When the first change after time_us was; inf: none."""
+    first = math.inf
+    for at, _ in reversed(changes):
+        if at <= time_us:
+            break
+        first = at
+    return first
