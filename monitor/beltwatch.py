@@ -770,9 +770,7 @@ class BeltWatch:
         profile = self.profiles[s]
         u = turn.rev - 1 + (np.arange(TURN_BINS) + 0.5) / TURN_BINS
         line = walk.path(u) if not self.learning else np.zeros(TURN_BINS)
-        if not turn.ended or self.cross.lying(
-            s
-        ):  # how much of the belt passed, or by what scale, is not known
+        if not turn.ended or self.cross.lying(s):  # how far the belt came in it, or its scale, is not known
             return TurnPosition(math.nan, math.nan, np.ones(TURN_BINS, np.bool_), 0.0)
         noise = self._gate.noise_mm(s, turn.end_us)
         noise = noise if noise == noise else DEFAULT_NOISE_MM
