@@ -66,6 +66,7 @@ UNLOGGED_MOVES = (
 UNLOGGED_REV = 2.0  # a walk that breaks off sooner was the belt's answer to a move, not a drift
 # ... as is one of which more was gone a turn after it began: 0.8 of an answer that takes a turn, 0.5 of 3-turn walks
 ANSWERED_SHARE = 0.65
+SLOWED_REV = 3.0  # ... told by then, though it may go on to die away
 
 
 class Pipeline:
@@ -97,7 +98,7 @@ class Pipeline:
         self._told_s = 0.0
         self._moved_u = -math.inf
         self._walk_onset: dict[Pulley, float] = {}
-        self._walked: dict[Pulley, float] = {}  # onset of the last walk that is over
+        self._walked: dict[Pulley, float] = {}  # onset of the last walk that is judged
         self._unlogged: dict[Pulley, float] = {}
         length_mm = station.belt.length_mm or DEFAULT_LENGTH_MM
         self._hold_us = 1.1 * length_mm / station.belt.speed_mps * 1000.0  # a revolution and a little
@@ -237,6 +238,9 @@ class Pipeline:
             if revolution.rev - since >= self.station.procedure.settle_revs:
                 del self._unlogged[pulley]
                 self._clear(revolution.end_s, "unlogged-move", pulley=pulley)
+        for pulley, began in list(self._walk_onset.items()):
+            if self._belt.tracker.travel_now - began >= SLOWED_REV:
+                self._judge_walk(revolution.end_s, pulley, began, over=False)
         self._camber()
         self._look_ahead(revolution)
         self._advise(self._runin.on_revolution(revolution))
@@ -316,13 +320,19 @@ class Pipeline:
             return
         began = self._walk_onset.pop(f.pulley, None)
         self._clear(t_s, "drift", pulley=f.pulley)
-        if began is None or onset != onset:
+        if began is not None and onset == onset:
+            self._judge_walk(t_s, f.pulley, began, over=onset - began < UNLOGGED_REV)
+
+    def _judge_walk(self, t_s: float, pulley: Pulley, began: float, over: bool) -> None:
+        """Was it the answer to a move that nobody logged? over: it broke off sooner than a drift does."""
+        if self._walked.get(pulley) == began:
             return
-        self._walked[f.pulley] = began
-        gone_mm, early = self._belt.went(f.pulley, began)
-        answered = onset - began < UNLOGGED_REV or early > ANSWERED_SHARE
+        gone_mm, early = self._belt.went(pulley, began)
+        answered = over or early > ANSWERED_SHARE
         if answered and abs(gone_mm) >= UNLOGGED_MOVES * self.station.limits.drift_mm_per_rev:
-            self._unlogged_move(t_s, f.pulley, began)
+            self._unlogged_move(t_s, pulley, began)
+        if answered or pulley not in self._walk_onset:
+            self._walked[pulley] = began
 
     def _unlogged_move(self, t_s: float, pulley: Pulley, onset: float) -> None:
         """A move at the infeed pulley moves the belt at both pulleys, one at the snub at the drive pulley only."""
