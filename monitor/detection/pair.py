@@ -46,9 +46,9 @@ ANGLES = 2.0 * math.pi * np.arange(1, MATCH_HARMONICS + 1)
 MATCH_TURNS = 9  # turns a profile must have before it is compared: until then run-out may still be in it
 LATEST_TURNS = 2  # turns running that must show the new gain, each one and both together
 BAD_FIT = 4.0  # residual variance, against what it should be, from which a lag is searched for
-LAGS_REV = tuple(
-    0.0025 * k for k in range(-4, 25)
-)  # a slow sensor is late; early only by a grid that is wrong
+# a slow sensor is late; early only by a grid that is wrong
+LAGS_REV: NDArray[np.float64] = 0.0025 * np.arange(-4.0, 25.0)
+NO_LAG = 4  # place of the lag of nil
 LAG_SHARE = 0.6  # a lag has to bring the misfit down to this share of what it was
 CLEAR = 3.0  # what a wrong gain explains must be so many times what it leaves: a section or a walk is no gain
 LONE = 12.0  # a harmonic that differs this many times more than it should is left alone: 6 in a million
@@ -72,8 +72,8 @@ def error_variance(
     return np.asarray((noise_mm**2 / max(samples, 1.0) + wander) / max(turns, 1.0), np.float64)
 
 
-def shifted(coefficients: Complexes, later_rev: float) -> Complexes:
-    """The same profile, seen later by so many revolutions."""
+def shifted(coefficients: Complexes, later_rev: float | Floats) -> Complexes:
+    """The same profile, seen later by so many revolutions; (lags, 1) of them give (lags, harmonics)."""
     k = np.arange(coefficients.size)
     moved: Complexes = coefficients * np.exp(-2j * math.pi * k * later_rev)
     return moved
@@ -198,16 +198,17 @@ def _turn_gain(turn_mm: Floats, profile_mm: Floats, turn_var: Floats, own_var: F
     sums.add(spectrum(filled), x, turn_var, own_var)
     if sums.rest <= BAD_FIT * sums.freedom:
         return sums.answer()
-    later = {lag: np.fft.irfft(shifted(x, lag) * profile_mm.size, profile_mm.size) for lag in LAGS_REV}
-    misfit = {lag: _misfit(turn_mm, moved) for lag, moved in later.items()}
-    best = min(LAGS_REV, key=lambda lag: misfit[lag])
+    later = np.fft.irfft(shifted(x, LAGS_REV[:, None]) * profile_mm.size, profile_mm.size)
+    misfit = [_misfit(turn_mm, moved) for moved in later]
+    best = int(np.argmin(misfit))
     filled = _in_line(turn_mm, later[best])
-    if misfit[best] > LAG_SHARE * misfit[0.0] or filled is None:
+    if misfit[best] > LAG_SHARE * misfit[NO_LAG] or filled is None:
         return sums.answer()
+    lag_rev = float(LAGS_REV[best])
     sums = _Sums()
-    sums.add(spectrum(filled), shifted(x, best), turn_var, own_var)
+    sums.add(spectrum(filled), shifted(x, lag_rev), turn_var, own_var)
     found = sums.answer()
-    return None if found is None else replace(found, lag_rev=found.lag_rev + best)
+    return None if found is None else replace(found, lag_rev=found.lag_rev + lag_rev)
 
 
 def _misfit(turn_mm: Floats, profile_mm: Floats) -> float:
