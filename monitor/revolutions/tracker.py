@@ -445,20 +445,29 @@ class Tracker:
         inside = slice(int(np.searchsorted(time, start_us)), int(np.searchsorted(time, end_us)))
         u = np.interp(self._paths(time[inside]), paths, places) - u_start
         cell = (u * TURN_BINS).astype(np.int64)
-        return self._onto(cell, counts[inside], good[inside] & ((cell >= 0) & (cell < cells))[:, None], cells)
+        ok = good[inside] & ((cell >= 0) & (cell < cells))[:, None]
+        return self._onto(cell, counts[inside], ok, cells)[:2]
 
     def _onto(
         self, cell: Ints, counts: Ints, good: Bools, cells: int
-    ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-        """Mean reading, mm (NaN = not seen), and samples of each cell, (sensors, cells). cell: of each sample."""
+    ) -> tuple[NDArray[np.float64], Ints, list[float], list[float]]:
+        """Mean reading, mm (NaN = not seen), and samples of each cell, (sensors, cells). cell: of each sample.
+
+        Also the least and the largest reading of each sensor.
+        """
         reading, samples = np.full((self._n, cells), np.nan), np.zeros((self._n, cells), np.int64)
-        for s in range(self._n):
-            ok = good[:, s]
-            samples[s] = np.bincount(cell[ok], minlength=cells)
-            sums = np.bincount(cell[ok], weights=counts[ok, s], minlength=cells)
+        low, high = [math.nan] * self._n, [math.nan] * self._n
+        for s, (zero, per_mm) in enumerate(zip(self._zero, self._per_mm, strict=True)):
+            ok = np.flatnonzero(good[:, s])
+            if not ok.size:
+                continue
+            place, heard = cell[ok], counts[ok, s]
+            samples[s] = np.bincount(place, minlength=cells)
+            sums = np.bincount(place, weights=heard, minlength=cells)
             seen = samples[s] > 0
-            reading[s, seen] = (sums[seen] / samples[s, seen] - self._zero[s]) / self._per_mm[s]
-        return reading, samples
+            reading[s, seen] = (sums[seen] / samples[s, seen] - zero) / per_mm
+            low[s], high[s] = sorted((int(v) - zero) / per_mm for v in (heard.min(), heard.max()))
+        return reading, samples, low, high
 
     # ------------------------------------------------------------ marks
 
@@ -663,21 +672,12 @@ class Tracker:
         path_us: float,
         ended: bool,
     ) -> Turn:
-        low, high = [math.nan] * self._n, [math.nan] * self._n
         time, counts, good, lost = self._buffer.samples()
         inside = slice(int(np.searchsorted(time, start_us)), int(np.searchsorted(time, end_us)))
         time, counts, good = time[inside], counts[inside], good[inside]
         u = np.interp(self._paths(time), [k[0] for k in knots], [k[1] for k in knots]) - self.rev
         cell = np.clip((u * TURN_BINS).astype(np.int64), 0, TURN_BINS - 1)
-        reading, samples = self._onto(cell, counts, good, TURN_BINS)
-        for s in range(self._n):
-            ok = good[:, s]
-            if not ok.any():
-                continue
-            ends = [
-                (int(v) - self._zero[s]) / self._per_mm[s] for v in (counts[ok, s].min(), counts[ok, s].max())
-            ]
-            low[s], high[s] = min(ends), max(ends)
+        reading, samples, low, high = self._onto(cell, counts, good, TURN_BINS)
         gone = int(lost[inside].sum())
         ends_mm = tuple(low), tuple(high)
         stood = sum(t1 - t0 for (t0, u0), (t1, u1) in itertools.pairwise(knots) if u1 <= u0)
