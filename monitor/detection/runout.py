@@ -207,12 +207,10 @@ class RunoutWatch:
         Coefficients are taken on the grid of orders only; within half a step of it the wave's phase from
         turn to turn is what tells orders apart, and its coefficient is the same but for a known phase.
         """
-        turned = (orders[:, None] + fine[None, :])[:, :, None] * k  # (orders, fine, turns)
-        z = np.exp(2j * math.pi * turned)
-        dz = z - z.mean(axis=2, keepdims=True)
+        back, power = _turning(orders.tobytes(), fine.tobytes(), k.tobytes())
         da = (a - a.mean(axis=0, keepdims=True)).T[:, None, :]
-        power = np.maximum((np.abs(dz) ** 2).sum(axis=2), 1e-9) + noise / (0.5 * USUAL_MM) ** 2
-        swing = (np.conj(dz) * da).sum(axis=2) / power
+        power = power + noise / (0.5 * USUAL_MM) ** 2
+        swing = (back * da).sum(axis=2) / power
         return np.abs(swing) ** 2 * power, swing, power
 
     def snapshot(self) -> dict[str, Any]:
@@ -224,6 +222,17 @@ class RunoutWatch:
 def _widening(freedom: int) -> float:
     """How much farther 95 % of Student's t with so many degrees of freedom reach than 95 % of a normal figure."""
     return t_quantile(0.025, freedom) / 1.96
+
+
+@lru_cache(maxsize=4)  # all sensors of a belt ask the same
+def _turning(orders: bytes, fine: bytes, turns: bytes) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
+    """How a swing turns from turn to turn, its mean taken out: conjugate, (orders, fine, turns), and its power."""
+    order, beside, k = (np.frombuffer(of) for of in (orders, fine, turns))
+    z = 2j * math.pi * ((order[:, None] + beside)[:, :, None] * k)
+    np.exp(z, out=z)
+    z -= z.mean(axis=2, keepdims=True)
+    power = np.maximum((np.abs(z) ** 2).sum(axis=2), 1e-9)
+    return np.conj(z, out=z), power
 
 
 def mean_swing(swing: Runout | None, turns: Sequence[int], cells: int) -> NDArray[np.float64]:
